@@ -1,0 +1,29 @@
+"""Errors a user can act on. Each says what was found, what was expected, and what to do."""
+
+
+class MeterlinkError(Exception):
+    """Base of every error that Steadypoint raises on purpose; its text is fit for the user."""
+
+
+class UsageError(MeterlinkError):
+    """A command, option or METER address is wrong."""
+
+
+class FileError(MeterlinkError):
+    """A file cannot be used.
+
+    The text starts with `path:line:column:` where a place is known, as compilers write it.
+    """
+
+    def __init__(self, path: str, message: str, line: int | None = None, column: int | None = None) -> None:
+        self.path, self.message, self.line, self.column = path, message, line, column
+        place = ":".join(str(part) for part in (path, line, column) if part is not None)
+        super().__init__(f"{place}: {message}")
+
+
+class LinkError(MeterlinkError):
+    """The meter cannot be reached, or the link to it broke."""
+
+
+class RecordError(MeterlinkError):
+    """The store cannot be opened, is damaged, or does not hold what was asked for."""

@@ -1,0 +1,176 @@
+"""What goes into the engine and what comes out of it. Every type knows its JSON form, which is a public contract."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
+from enum import StrEnum
+
+from meterlink.reading import NS_PER_S, Instant, Reading, plain
+
+Json = Mapping[str, object]
+
+
+class Answer(StrEnum):
+    """What the technician can say to a check."""
+
+    CONFIRM = "confirm"
+    """Yes: this is seen, or this dead reading is real."""
+    REFUSE = "refuse"
+    """No: this is not as asked, or that was no real reading."""
+    REPEAT = "repeat"
+    """Measure the step judged last once more."""
+    BACK = "back"
+    """Go one step back."""
+
+
+@dataclass(frozen=True, slots=True)
+class Input:
+    """An answer of the technician."""
+
+    answer: Answer
+    at: Instant
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """The stream of readings was broken (link lost, or the job resumed); nothing may be spliced across it."""
+
+    at: Instant
+    reason: str
+
+
+EngineInput = Reading | Input | Gap
+
+
+class TouchOutcome(StrEnum):
+    """How a touch ended."""
+
+    MATCHED = "matched"
+    RETOUCH = "retouch"
+    OUT_OF_LIMITS = "out-of-limits"
+    UNSTEADY = "unsteady"
+    WRONG_FUNCTION = "wrong-function"
+    REVERSED = "reversed"
+    NOT_EXPECTED = "not-expected"
+
+
+class VerdictOutcome(StrEnum):
+    """What a step came to."""
+
+    PASS = "pass"  # noqa: S105 - a verdict, not a password
+    FAIL = "fail"
+    UNCLEAR = "unclear"
+    """Too close to call, or not to be told from what was measured."""
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """The settled value of a touch: a number, or overload."""
+
+    value: Decimal | None
+    """In `unit`, with the display's resolution; None for overload."""
+    unit: str
+
+    def as_json(self) -> Json:
+        """`value` as displayed but without prefix (`OL` for overload), and `unit`."""
+        return {"value": "OL" if self.value is None else plain(self.value), "unit": self.unit}
+
+    def __str__(self) -> str:
+        return "OL" if self.value is None else f"{plain(self.value)} {self.unit}"
+
+
+_NOTHING: Json = {"value": None, "unit": None}
+
+
+@dataclass(frozen=True, slots=True)
+class Touch:
+    """The probes were on one place from `start` to `end`."""
+
+    step: str | None
+    """The step it was taken for, or None."""
+    outcome: TouchOutcome
+    measured: Measured | None
+    """None where it never settled."""
+    start: Instant
+    end: Instant
+
+    def as_json(self) -> Json:
+        """The `touch` event."""
+        measured = self.measured.as_json() if self.measured else _NOTHING
+        times = {"from": seconds(self.start), "to": seconds(self.end)}
+        return {"event": "touch", "step": self.step, "outcome": self.outcome.value, **measured, **times}
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """The judgement of one step; a later one for the same step supersedes it, and never removes it."""
+
+    step: str
+    outcome: VerdictOutcome
+    measured: Measured | None
+    """None for a step that the meter does not judge."""
+    limits: str | None
+    """The limits it was judged by, as written; None for a step without."""
+    confirmed: bool
+    """Whether the technician confirmed it."""
+    reason: str
+    """One sentence on why."""
+    at: Instant
+
+    def as_json(self) -> Json:
+        """The `verdict` event."""
+        measured = self.measured.as_json() if self.measured else _NOTHING
+        rest = {"limits": self.limits, "confirmed": self.confirmed, "reason": self.reason, "t": seconds(self.at)}
+        return {"event": "verdict", "step": self.step, "outcome": self.outcome.value, **measured, **rest}
+
+
+@dataclass(frozen=True, slots=True)
+class Cue:
+    """What the technician is told."""
+
+    code: str
+    """Stable name of the message, for sounds and tests: `probe`, `pass`, `confirm-dead`, `wrong-function` ..."""
+    text: str
+    step: str | None
+    at: Instant
+
+    def as_json(self) -> Json:
+        """The `cue` event."""
+        return {"event": "cue", "code": self.code, "text": self.text, "step": self.step, "t": seconds(self.at)}
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """The check is over: every step judged, or stopped by a fail."""
+
+    complete: bool
+    """Whether every step has a verdict."""
+    passed: int
+    failed: int
+    unclear: int
+    not_judged: tuple[str, ...]
+    """Ids of the steps without a verdict."""
+    lost_between: tuple[str, str] | None
+    """The last live and the first dead test point, where the voltage is lost between two; else None."""
+    at: Instant
+
+    def as_json(self) -> Json:
+        """The `end` event; the shell adds the `job`."""
+        return {
+            "event": "end",
+            "complete": self.complete,
+            "passed": self.passed,
+            "failed": self.failed,
+            "unclear": self.unclear,
+            "not_judged": list(self.not_judged),
+            "lost_between": list(self.lost_between) if self.lost_between else None,
+            "t": seconds(self.at),
+        }
+
+
+Outcome = Touch | Verdict | Cue | End
+
+
+def seconds(at: Instant) -> float:
+    """Seconds since the job started, as JSON shows them."""
+    return at.monotonic_ns / NS_PER_S

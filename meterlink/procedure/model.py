@@ -1,0 +1,112 @@
+"""The procedure file as data. One class a kind of step; the field descriptions are the file format's documentation."""
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema
+
+from meterlink.limits import Limits, parse_limits, parse_quantity
+from meterlink.reading import Function
+
+Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=2000)]
+Slug = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$", max_length=64)]
+
+
+def _limits(value: object) -> object:
+    return parse_limits(value) if isinstance(value, str) else value
+
+
+def _within(value: object) -> object:
+    if not isinstance(value, str):
+        return value
+    size, unit = parse_quantity(value)
+    if size < 0:
+        raise ValueError(f"{value!r}: a difference must not be negative")
+    return Limits(value.strip(), low=-size, high=size, unit=unit)
+
+
+def _as_list(value: object) -> object:
+    return value if isinstance(value, (list, tuple)) else (value,)
+
+
+LimitsField = Annotated[
+    Limits,
+    BeforeValidator(_limits),
+    WithJsonSchema({"type": "string", "examples": ["22.0..29.0 V", "24 V ± 10 %", "<= 0.5 Ohm", ">= 1 MOhm", "OL"]}),
+]
+WithinField = Annotated[Limits, BeforeValidator(_within), WithJsonSchema({"type": "string", "examples": ["0.3 V"]})]
+Functions = Annotated[
+    tuple[Function, ...],
+    BeforeValidator(_as_list),
+    Field(min_length=1),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"enum": [function.value for function in Function]},
+                {"type": "array", "minItems": 1, "items": {"enum": [function.value for function in Function]}},
+            ]
+        }
+    ),
+]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+
+
+class _Step(_Part):
+    id: Slug = Field(description="Names the step in the record; letters, digits, hyphens, dots and underscores.")
+    point: Text = Field(description="The test point or part, tagged as on the drawing (IEC 81346 letter codes).")
+    say: Text | None = Field(None, description="What is said when the step begins, instead of the standard sentence.")
+    remedy: Text | None = Field(None, description="What to do when the step fails.")
+    on_fail: Literal["continue", "stop"] = Field("continue", description="Whether the job goes on after a fail.")
+
+
+class _Measured(_Step):
+    reference: Text = Field(description="Where the black lead is.")
+    measure: Functions = Field(description="What the meter's dial must select; a list where several will do.")
+
+
+class ReadingStep(_Measured):
+    """Accepts a settled value inside limits."""
+
+    kind: Literal["reading"]
+    limits: LimitsField = Field(description="What is accepted, ends included.")
+
+
+class AgreeStep(_Measured):
+    """Accepts a settled value that is the same, within a difference, as that of an earlier step."""
+
+    kind: Literal["agree"]
+    with_: Slug = Field(alias="with", description="The id of the earlier step to agree with.")
+    within: WithinField = Field(description="The greatest difference accepted, such as 0.3 V.")
+
+
+class LookStep(_Step):
+    """Something seen and answered with yes (confirm) or no (refuse); the meter never judges it."""
+
+    kind: Literal["look"]
+    ask: Text = Field(description="The question, which yes answers with a pass.")
+
+
+Step = Annotated[ReadingStep | AgreeStep | LookStep, Field(discriminator="kind")]
+
+
+class Reference(_Part):
+    """A place for the black lead."""
+
+    name: Text = Field(description="As the steps write it.")
+    where: Text = Field(description="Where it is and how to make contact there.")
+
+
+class Procedure(_Part):
+    """One procedure: what to touch, in which order, and what each point must read."""
+
+    procedure: Slug = Field(description="The procedure's identity.")
+    title: Text
+    revision: Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=20)] = Field(
+        description="Goes up with every change; a record names it.",
+        json_schema_extra={"type": ["string", "integer"]},
+    )
+    cautions: tuple[Text, ...] = Field(min_length=1, description="Read out and acknowledged before the first step.")
+    references: tuple[Reference, ...] = Field((), description="Where the black lead goes, explained.")
+    steps: tuple[Step, ...] = Field(min_length=1)
