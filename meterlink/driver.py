@@ -10,12 +10,13 @@ bytes and knows nothing of formats. Both are found by entry point, so a package 
     my-scheme = "my_package:TRANSPORT"       # a `Transport`; the name is the scheme of the METER address
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from meterlink.errors import UsageError
+from meterlink.outcome import Input
 from meterlink.reading import Instant, Reading
 
 
@@ -29,14 +30,18 @@ class ErrorEntry:
     at: Instant
     raw: bytes
 
+
 class Decoder(Protocol):
-    """Turns one stream's bytes into readings. One decoder serves one unbroken stream; after a break make a new one."""
+    """Turns one stream's bytes into readings. One decoder serves one unbroken stream; after a break make a new one.
+
+    A decoder whose instrument tells who it is may keep that text in an attribute `identity: str | None`.
+    """
 
     @property
     def skipped(self) -> int:
         """Bytes thrown away so far because they belonged to no valid frame."""
 
-    def feed(self, data: bytes, at: Instant) -> list[Reading | ErrorEntry]:
+    def feed(self, data: bytes, at: Instant) -> Sequence[Reading | ErrorEntry]:
         """Take the next bytes, in any split, and return what they complete.
 
         Args:
@@ -84,7 +89,10 @@ class Format:
     """
     line: LineSettings = LineSettings()
     options: Mapping[str, str] = field(default_factory=dict)
-    """The format's own options: name to one line of help."""
+    """The format's own options: name to one line of help.
+
+    One named `poll` takes `on` and `off`; `decode` sets it to `off`, since a file answers no query.
+    """
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +133,18 @@ class Connection(Protocol):
         """Take note of what the check announces. Only a simulated technician listens; others do nothing."""
 
 
+@runtime_checkable
+class AnswersInputs(Protocol):
+    """What a `Connection` may do besides: the technician answers on it too, as the simulated one does.
+
+    The link calls `take_inputs` after decoding each chunk and before it decodes the next. An answer between two updates
+    comes with an empty chunk of its own, so that both keep their order.
+    """
+
+    def take_inputs(self) -> list[Input]:
+        """Return the answers given since the last call, oldest first, none later than the last chunk."""
+
+
 Clock = Callable[[], Instant]
 
 
@@ -136,6 +156,8 @@ class Transport:
     summary: str
     open: Callable[[MeterUrl, LineSettings, Clock], AbstractAsyncContextManager[Connection]]
     """Opens the link. Arguments: the address, the line settings of its format, the clock that stamps chunks.
+
+    The address carries only the options that the transport declares.
 
     Entering it raises `LinkError` with what is wrong (absent, busy, no permission) and what to do.
     """

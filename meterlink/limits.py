@@ -4,12 +4,27 @@ import re
 from dataclasses import dataclass
 from decimal import Decimal
 
+from meterlink.reading import plain
+
 PREFIXES = {"p": -12, "n": -9, "u": -6, "m": -3, "k": 3, "M": 6, "G": 9}
 """SI prefixes by letter. `m` and `M` differ by 10^9, so case is never folded."""
 
-_SPELLINGS = {"Ω": "Ohm", "Ω": "Ohm", "ohm": "Ohm", "µ": "u", "μ": "u", "°C": "Cel", "℃": "Cel"}
+_SPELLINGS = {
+    "\N{GREEK CAPITAL LETTER OMEGA}": "Ohm",
+    "\N{OHM SIGN}": "Ohm",
+    "ohm": "Ohm",
+    "\N{GREEK SMALL LETTER MU}": "u",
+    "\N{MICRO SIGN}": "u",
+    "°C": "Cel",
+    "℃": "Cel",
+}
 _UNITS = ("Ohm", "Cel", "Hz", "V", "A", "F", "%")
-_QUANTITY = re.compile(r"([-+−]?(?:\d+(?:\.\d+)?|\.\d+))\s*([^\d\s.+-]\S*)?")
+_NUMBER = r"[-+−]?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)"
+_QUANTITY = re.compile(rf"({_NUMBER})\s*([^\d\s.+−-]\S*)?")
+_COMPARISON = re.compile(r"(<=|≤|>=|≥)(.*)")
+_MAX_DIGITS = 9
+"""No meter shows more. So few keep `±` exact: decimal arithmetic rounds at 28 digits; the widest sum here has 20."""
+_MAX_LENGTH = 60
 _EXAMPLES = "expected limits such as 22.0..29.0 V, 24 V ± 10 %, <= 0.5 Ohm, >= 1 MOhm, OL, not OL"
 
 
@@ -34,11 +49,7 @@ class Limits:
         """Tell whether a value (in `unit`; None stands for overload) is inside, ends included."""
         if value is None:
             return self.overload
-        return (
-            self.numbers
-            and (self.low is None or value >= self.low)
-            and (self.high is None or value <= self.high)
-        )
+        return self.numbers and (self.low is None or value >= self.low) and (self.high is None or value <= self.high)
 
     def margin(self, value: Decimal) -> Decimal | None:
         """Distance from a value to the nearest limit, in `unit`, never negative. None where there is no limit."""
@@ -69,10 +80,13 @@ def parse_limits(text: str) -> Limits:
         ValueError: says what was found and what was expected.
     """
     written = " ".join(text.split())
+    if len(written) > _MAX_LENGTH:
+        raise ValueError(f"{written[:_MAX_LENGTH]!r}... is longer than {_MAX_LENGTH} characters; {_EXAMPLES}")
     if written in ("OL", "not OL"):
         return Limits(written, numbers=written != "OL", overload=written == "OL")
-    if written.startswith(("<=", "≤", ">=", "≥")):
-        return _one_sided(written)
+    comparison = _COMPARISON.fullmatch(written)
+    if comparison:
+        return _one_sided(written, *comparison.groups())
     if written.startswith(("<", ">")):
         raise ValueError(f"{written!r}: limits include their ends, so write {written[0]}= instead of {written[0]}")
     if ".." in written:
@@ -101,6 +115,8 @@ def _number_and_unit(text: str) -> tuple[Decimal, str | None]:
     if match is None:
         hint = "; write the decimal mark as a point" if re.search(r"\d,\d", text) else ""
         raise ValueError(f"{text.strip()!r} is not a number with a unit{hint}; {_EXAMPLES}")
+    if sum(character.isdigit() for character in match[1]) > _MAX_DIGITS:
+        raise ValueError(f"{match[1]!r} has more than {_MAX_DIGITS} digits, more than any meter shows")
     return Decimal(match[1].replace("−", "-")), match[2]
 
 
@@ -117,15 +133,16 @@ def _unit(text: str) -> tuple[int, str]:
     )
 
 
-def _one_sided(written: str) -> Limits:
-    upper = written.startswith(("<=", "≤"))
-    value, unit = parse_quantity(written.lstrip("<>=≤≥"))
-    if upper:
+def _one_sided(written: str, sign: str, quantity: str) -> Limits:
+    value, unit = parse_quantity(quantity)
+    if sign in ("<=", "≤"):
         return Limits(written, high=value, unit=unit)
     return Limits(written, low=value, unit=unit, overload=unit == "Ohm")
 
 
 def _span(written: str) -> Limits:
+    if "..." in written:
+        raise ValueError(f"{written!r}: write two points between the limits and a digit before each decimal mark")
     left, _, right = written.partition("..")
     high, unit = _number_and_unit(right.strip())
     low, low_unit = _number_and_unit(left.strip())
@@ -149,6 +166,10 @@ def _around(written: str, middle_text: str, spread_text: str) -> Limits:
     if spread < 0:
         raise ValueError(f"{written!r}: the spread behind ± must not be negative")
     if spread_unit == "%":
+        if name in ("%", "Cel"):
+            raise ValueError(
+                f"{written!r}: a percentage of {name} says two things; write a span, such as 45..55 {name}"
+            )
         half = abs(middle) * spread / 100
     elif spread_unit is None:
         raise ValueError(f"{written!r}: the unit is missing behind ±; write ± 10 % or ± 2.4 V")
@@ -162,5 +183,7 @@ def _around(written: str, middle_text: str, spread_text: str) -> Limits:
 
 def _ordered(written: str, low: Decimal, high: Decimal, unit: str) -> Limits:
     if low > high:
-        raise ValueError(f"{written!r} is upside down: the lower limit {low} is above the upper limit {high}")
+        raise ValueError(
+            f"{written!r} is upside down: lower limit {plain(low)} {unit}, upper limit {plain(high)} {unit}"
+        )
     return Limits(written, low, high, unit)

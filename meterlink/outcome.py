@@ -31,12 +31,24 @@ class Input:
     at: Instant
 
 
+class Break(StrEnum):
+    """Why the stream of readings was broken."""
+
+    LINK_LOST = "link-lost"
+    RESUMED = "resumed"
+    """The job was taken up again."""
+    INTERRUPTED = "interrupted"
+    """The job was broken off."""
+    ENDED = "ended"
+    """The stream came to its regular end."""
+
+
 @dataclass(frozen=True, slots=True)
 class Gap:
-    """The stream of readings was broken (link lost, or the job resumed); nothing may be spliced across it."""
+    """The stream of readings was broken; nothing may be spliced across it."""
 
     at: Instant
-    reason: str
+    reason: Break
 
 
 EngineInput = Reading | Input | Gap

@@ -1,0 +1,1 @@
+"""How a meter is reached (one file a transport) and how its bytes read (one file a wire format)."""

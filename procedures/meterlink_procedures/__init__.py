@@ -1,0 +1,1 @@
+"""The shipped procedures, as YAML files read with `importlib.resources`."""

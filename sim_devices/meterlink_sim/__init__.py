@@ -1,0 +1,1 @@
+"""A simulated lift, meter and technician, and the ports on which they appear."""

@@ -1,0 +1,123 @@
+"""What `check` and `resume` share: open the store and the meter, choose the screen, run, report."""
+
+import asyncio
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
+from typing import NoReturn
+
+import click
+
+from meterlink.cli._outputs import JsonOutput, PlainOutput, TerminalOutput
+from meterlink.errors import LinkError
+from meterlink.home import home_folder
+from meterlink.link import Link, open_link, start_clock
+from meterlink.outcome import Answer, Break
+from meterlink.record.lock import recording
+from meterlink.record.page import job_page
+from meterlink.record.store import Store
+from meterlink.run import Answers, Output, run
+from meterlink.session import Session
+from meterlink.terminal import terminal_screen
+
+ALL_PASSED, WITH_FAILS, NOT_FINISHED = 0, 1, 3
+
+meter_option = click.option("--meter", required=True, metavar="METER", help="Address of the meter.")
+json_option = click.option("--json", "as_json", is_flag=True, help="Print outcomes as JSON lines, and nothing else.")
+
+
+def conduct(meter: str, as_json: bool, begin: Callable[[Store], Session], job: str | None = None) -> NoReturn:
+    """Run a job to the exit status.
+
+    Args:
+        meter: the METER address.
+        as_json: whether outcomes are printed as JSON lines.
+        begin: begins the job, or brings it back to where it stood.
+        job: the job's id where it is there already.
+
+    Raises:
+        MeterlinkError: it could not begin.
+    """
+    sys.exit(asyncio.run(_conduct(meter, as_json, begin, job)))
+
+
+async def _conduct(meter: str, as_json: bool, begin: Callable[[Store], Session], job: str | None) -> int:
+    folder = home_folder()
+    with Store.open(folder) as store, ExitStack() as locks:
+        if job is not None:
+            locks.enter_context(recording(folder, store.job(job).id))
+        async with open_link(meter, start_clock()) as link:
+            session = begin(store)
+            if job is None:
+                locks.enter_context(recording(folder, session.job))
+            status = await _run(session, link, meter, as_json)
+        if not as_json:
+            click.echo("\n".join(job_page(store, session.job)))
+            click.echo(f"The record lies in {folder}.")
+        if status == NOT_FINISHED:
+            click.echo(f"Not finished. Go on with: steadypoint resume {session.job} --meter {meter}", err=True)
+    return status
+
+
+async def _run(session: Session, link: Link, meter: str, as_json: bool) -> int:
+    answers = Answers()
+    with suppress(NotImplementedError):  # a platform without these signals in its event loop
+        asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, answers.give, None)
+    with _output(session, as_json, answers, listens=not meter.startswith("trace:")) as output:
+        reason = Break.INTERRUPTED
+        try:
+            reason = await run(session, link, answers, output)
+        except LinkError as error:
+            session.note(str(error))
+            click.echo(f"steadypoint: {error}", err=True)
+        except asyncio.CancelledError:  # Ctrl-C
+            pass
+        if not session.engine.ended:
+            for announcement in session.close(reason):
+                output.tell(announcement)
+    if not session.engine.ended:
+        return NOT_FINISHED
+    tally = session.engine.tally(session.last)
+    return ALL_PASSED if tally.complete and not tally.failed and not tally.unclear else WITH_FAILS
+
+
+def _output(session: Session, as_json: bool, answers: Answers, *, listens: bool) -> AbstractContextManager[Output]:
+    if as_json:
+        if listens:
+            _answers_from_input(answers)
+        return nullcontext(JsonOutput(session.job))
+    if sys.stdin.isatty() and sys.stdout.isatty():
+        return _on_terminal(session, answers)
+    if listens:
+        _answers_from_input(answers)
+    return nullcontext(PlainOutput())
+
+
+@contextmanager
+def _on_terminal(session: Session, answers: Answers) -> Iterator[Output]:
+    with terminal_screen(answers.give) as screen:
+        yield TerminalOutput(session.engine, screen)
+
+
+def _answers_from_input(answers: Answers) -> None:
+    """Take answers from standard input, a word a line, for as long as it lasts."""
+    threading.Thread(target=_read_words, args=(answers.give,), name="answers", daemon=True).start()
+
+
+def _read_words(give: Callable[[Answer | None], None]) -> None:
+    # The descriptor is read without Python's buffer: a thread that waits in the buffer would block the exit.
+    rest = b""
+    with suppress(OSError, ValueError):
+        while data := os.read(sys.stdin.fileno(), 4096):
+            *words, rest = (rest + data).split(b"\n")
+            for word in words:
+                text = word.decode("utf-8", "replace").strip()
+                if text in list(Answer):
+                    with suppress(RuntimeError):  # the check has ended
+                        give(Answer(text))
+                elif text:
+                    expected = ", ".join(Answer)
+                    click.echo(f"steadypoint: answer {text!r} is not known; expected {expected}", err=True)

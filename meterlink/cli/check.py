@@ -1,0 +1,38 @@
+"""`steadypoint check`: run a procedure with a meter."""
+
+import sys
+from collections.abc import Sequence
+
+import click
+
+from meterlink.cli._conduct import conduct, json_option, meter_option
+from meterlink.errors import UsageError
+from meterlink.procedure.load import load_procedure
+from meterlink.session import Session
+
+
+@click.command("check", short_help="Run a procedure with a meter: match, judge, store and answer each reading.")
+@click.argument("procedure")
+@meter_option
+@click.option("--accept-cautions", is_flag=True, help="Count the procedure's cautions as read and acknowledged.")
+@json_option
+def command(procedure: str, meter: str, accept_cautions: bool, as_json: bool) -> None:
+    """Run PROCEDURE, a file or the name of a shipped one, with the meter at METER.
+
+    Answers come from the keys shown on the screen, or one a line on standard input: confirm, refuse, repeat, back.
+
+    Exit status: 0 all passed, 1 finished with fails, 2 bad usage or bad file, 3 not finished.
+    """
+    loaded = load_procedure(procedure)
+    if not accept_cautions:
+        _acknowledge(loaded.procedure.cautions)
+    conduct(meter, as_json, lambda store: Session.begin(store, loaded.procedure, loaded.source, meter))
+
+
+def _acknowledge(cautions: Sequence[str]) -> None:
+    for caution in cautions:
+        click.echo(f"  - {caution}", err=True)
+    if not sys.stdin.isatty():
+        raise UsageError("the cautions are not acknowledged: read them, then give --accept-cautions")
+    if not click.confirm("Read and understood?", err=True):
+        raise UsageError("the cautions are not acknowledged; nothing was started")

@@ -1,0 +1,48 @@
+"""`steadypoint lint`: check procedure files."""
+
+import json
+import sys
+from collections.abc import Iterator
+
+import click
+
+from meterlink.errors import FileError
+from meterlink.procedure.load import read_text
+from meterlink.procedure.parse import examine
+from meterlink.procedure.problem import Severity
+
+Row = dict[str, str | int | None]
+
+
+@click.command()
+@click.argument("files", metavar="FILE...", nargs=-1, required=True)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a problem instead of one line.")
+def command(files: tuple[str, ...], as_json: bool) -> None:
+    """Check procedure files, or shipped procedures by their id, and print every problem with its place.
+
+    Ends with status 2 if there is an error; warnings alone end with 0.
+    """
+    rows = [row for file in files for row in _rows(file)]
+    for row in rows:
+        click.echo(json.dumps(row, ensure_ascii=False) if as_json else _line(row))
+    if any(row["severity"] == Severity.ERROR for row in rows):
+        sys.exit(2)
+
+
+def _rows(file: str) -> Iterator[Row]:
+    try:
+        source = read_text(file)
+    except FileError as error:
+        yield _row(error.path, error.line, error.column, Severity.ERROR, error.message)
+        return
+    for each in examine(source.text, source.path).problems:
+        yield _row(source.path, each.line, each.column, each.severity, each.message)
+
+
+def _row(file: str, line: int | None, column: int | None, severity: Severity, message: str) -> Row:
+    return {"file": file, "line": line, "column": column, "severity": severity.value, "message": message}
+
+
+def _line(row: Row) -> str:
+    place = ":".join(str(part) for part in (row["file"], row["line"], row["column"]) if part is not None)
+    return f"{place}: {row['severity']}: {row['message']}"

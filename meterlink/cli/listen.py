@@ -1,0 +1,118 @@
+"""`steadypoint listen`: show a meter's readings live."""
+
+import asyncio
+import sys
+from collections.abc import Callable
+from contextlib import suppress
+
+import click
+
+from meterlink.cli.readings import plain_line, put, put_json, quiet_end, shown
+from meterlink.driver import ErrorEntry
+from meterlink.link import Item, Link, open_link, start_clock
+from meterlink.outcome import Input, seconds
+from meterlink.reading import Reading
+
+_WATCH_EVERY_S = 0.25
+
+
+@click.command("listen")
+@click.argument("meter")
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line.")
+@click.option("--count", type=click.IntRange(min=1), help="Stop after this many readings.")
+def command(meter: str, as_json: bool, count: int | None) -> None:
+    """Show the readings of METER live, until Ctrl-C.
+
+    METER is an address such as serial:/dev/ttyUSB0?format=fs9721-lcd14, tcp:HOST:PORT?format=scpi-line or trace:FILE.
+    """
+    with quiet_end(), suppress(KeyboardInterrupt):
+        asyncio.run(listen(meter, _print_json if as_json else _print_plain, count))
+
+
+async def listen(meter: str, show: Callable[[Item], None], count: int | None) -> None:
+    """Show each item of a meter, to its end or for so many readings, and tell of trouble on the line.
+
+    Raises:
+        MeterlinkError: as `open_link` and the link raise it.
+    """
+    async with open_link(meter, start_clock()) as link:
+        silence = Silence()
+        watching = asyncio.create_task(_watch(link, silence), name="watch-silence")
+        try:
+            async for item in link:
+                silence.decoded += 1
+                show(item)
+                sys.stdout.flush()
+                if isinstance(item, Reading) and count is not None:
+                    count -= 1
+                    if not count:
+                        break
+        finally:
+            watching.cancel()
+
+
+async def _watch(link: Link, silence: "Silence") -> None:
+    loop = asyncio.get_running_loop()
+    while True:
+        for hint in silence.hints(loop.time(), link.received):
+            click.echo(f"steadypoint: {hint}", err=True)
+        await asyncio.sleep(_WATCH_EVERY_S)
+
+
+class Silence:
+    """Notices a meter that says nothing, or nothing that can be decoded. Each is told once."""
+
+    NOTHING_AFTER_S = 3.0
+    UNDECODED_AFTER_S = 2.0
+
+    def __init__(self) -> None:
+        self.decoded = 0
+        """Items decoded so far; the owner counts."""
+        self._seen = (0, 0)
+        self._arrived_s: float | None = None
+        self._undecoded_since_s: float | None = None
+        self._told: set[str] = set()
+
+    def hints(self, now_s: float, received: int) -> list[str]:
+        """Return what there is to tell.
+
+        Args:
+            now_s: any clock that never steps, in seconds.
+            received: bytes that came so far.
+        """
+        seen_received, seen_decoded = self._seen
+        self._seen = (received, self.decoded)
+        if self._arrived_s is None or received != seen_received:
+            self._arrived_s = now_s
+        if self.decoded != seen_decoded:
+            self._undecoded_since_s = None
+        elif received != seen_received and self._undecoded_since_s is None:
+            self._undecoded_since_s = now_s
+        hints = []
+        if now_s - self._arrived_s >= self.NOTHING_AFTER_S:
+            hints.append("nothing arrives; check the cable, the meter's power and its key for sending")
+        elif self._undecoded_since_s is not None and now_s - self._undecoded_since_s >= self.UNDECODED_AFTER_S:
+            hints.append("bytes arrive but none decode; check the format, and the baud rate and parity of the line")
+        new = [hint for hint in hints if hint not in self._told]
+        self._told.update(new)
+        return new
+
+
+def _print_json(item: Item) -> None:
+    match item:
+        case Reading():
+            put_json({"event": "reading", "t": seconds(item.at), **shown(item)})
+        case ErrorEntry(code, text, at):
+            put_json({"event": "error", "t": seconds(at), "code": code, "text": text})
+        case Input(answer, at):
+            put_json({"event": "input", "t": seconds(at), "input": answer.value})
+
+
+def _print_plain(item: Item) -> None:
+    match item:
+        case Reading():
+            put(plain_line(item))
+        case ErrorEntry(code, text, at):
+            put(f"{at.seconds:10.3f} s  error {code}: {text}")
+        case Input(answer, at):
+            put(f"{at.seconds:10.3f} s  {answer.value}")

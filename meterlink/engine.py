@@ -1,0 +1,394 @@
+"""The procedure engine: readings and answers in, touches, verdicts and cues out.
+
+Pure: it reads no clock and does no I/O; time comes with each input. The same procedure and the same inputs give the
+same outcomes, always, so replaying a record, resuming a job and running live are one thing.
+
+The order of judging a live contact: wrong function, display overloaded, resistance on a live circuit, then whether the
+contact is the waiting step's at all, then reversed leads, then the limits. Values that leads in the air would show too
+(near 0, or OL in ohms) never judge by themselves: they need the technician's word.
+"""
+
+from collections.abc import Iterator
+from decimal import Decimal
+
+from meterlink.contact import Contact, Idle, Probes
+from meterlink.findings import dead, last_live, lost_between
+from meterlink.limits import Limits
+from meterlink.outcome import (
+    Answer,
+    Break,
+    Cue,
+    End,
+    EngineInput,
+    Gap,
+    Input,
+    Measured,
+    Outcome,
+    Touch,
+    TouchOutcome,
+    Verdict,
+    VerdictOutcome,
+)
+from meterlink.phrases import REFUSED_FLAGS, announce, confirm_dead, verdict, wrong_function
+from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, Procedure, ReadingStep, Step
+from meterlink.reading import NS_PER_S, Function, Instant, Reading
+from meterlink.settle import MIN_SPAN_NS, same_value, settle, still_near_zero
+
+DEBOUNCE_NS = 3 * NS_PER_S // 10
+"""An answer sooner than this after a step was announced was meant for the step before (common practice, no source)."""
+
+OUTLAST_NS = 3 * NS_PER_S // 10
+"""A dead reading must last this long after it was confirmed, or for one update where those are slower."""
+
+PATIENCE_NS = 4 * NS_PER_S
+"""How long a touch may stay unsteady, or the display idle-like, before the technician is told."""
+
+STALE_NS = 2 * NS_PER_S
+"""A dead reading can be confirmed only while it lasts: the newest reading must not be older than this."""
+
+_SIGNED = (Function.DC_VOLTAGE, Function.DC_CURRENT)
+
+
+class Engine:
+    """One run of one procedure. Feed it inputs in order of time; once ended, only a stopped job can be reopened."""
+
+    def __init__(self, procedure: Procedure) -> None:
+        self.procedure = procedure
+        self.verdicts: dict[str, Verdict] = {}
+        """The last verdict of each step judged so far."""
+        self.ended = False
+        self._index = 0
+        self._probes = Probes()
+        self._announced = Instant(0, 0)
+        self._last_judged: str | None = None
+        self._told: set[str] = set()
+        self._confirmed: Instant | None = None
+        """When a dead reading was confirmed that has yet to outlast the confirmation."""
+
+    @property
+    def step(self) -> Step:
+        """The step that is waited for (or was last, once ended)."""
+        return self.procedure.steps[self._index]
+
+    def start(self, at: Instant) -> list[Outcome]:
+        """Announce the first step."""
+        return list(self._go_to(0, at))
+
+    def feed(self, item: EngineInput) -> list[Outcome]:
+        """Take one input and return what it brings about, in order.
+
+        Raises:
+            ValueError: the input's time lies before an earlier one's.
+        """
+        last = self._probes.last
+        if last is not None and item.at.monotonic_ns < last.at.monotonic_ns:
+            raise ValueError(f"an input at {item.at.seconds} s came after a reading at {last.at.seconds} s")
+        if isinstance(item, Input):
+            return list(self._answer(item))
+        if self.ended:
+            return []
+        if isinstance(item, Gap):
+            return list(self._gap(item))
+        return list(self._reading(item))
+
+    def announcement(self, at: Instant, before: Step | None = None) -> Cue:
+        """Ask for the waiting step; in full unless it follows another."""
+        code = "look" if isinstance(self.step, LookStep) else "probe"
+        return Cue(code, announce(self.step, before), self.step.id, at)
+
+    def limits(self) -> Limits | None:
+        """Return the limits of the waiting step, worked out; None for a step that the meter does not judge."""
+        if isinstance(self.step, ReadingStep):
+            return self.step.limits
+        if isinstance(self.step, AgreeStep):
+            return _agree_limits(self.step, self.verdicts.get(self.step.with_))
+        return None
+
+    def tally(self, at: Instant) -> End:
+        """Count the verdicts given so far."""
+        outcomes = [given.outcome for given in self.verdicts.values()]
+        missing = tuple(step.id for step in self.procedure.steps if step.id not in self.verdicts)
+        return End(
+            complete=not missing,
+            passed=outcomes.count(VerdictOutcome.PASS),
+            failed=outcomes.count(VerdictOutcome.FAIL),
+            unclear=outcomes.count(VerdictOutcome.UNCLEAR),
+            not_judged=missing,
+            lost_between=lost_between(self.procedure, self.verdicts),
+            at=at,
+        )
+
+    # Readings
+
+    def _reading(self, reading: Reading) -> Iterator[Outcome]:
+        for flag, (code, text) in REFUSED_FLAGS.items():
+            if flag in reading.flags:
+                self._probes.pass_over(reading)
+                yield from self._tell_once(self._told, code, text, reading.at)
+                return
+        self._told -= {code for code, _ in REFUSED_FLAGS.values()}
+        yield from self._touches(self._probes.take(reading))
+        if self._confirmed is not None:
+            yield from self._settle_confirmed(reading.at)
+            return
+        contact = self._probes.contact
+        if contact is None or contact.dips:
+            yield from self._idle(reading)
+        elif contact.window or contact.overloads:
+            yield from self._live(contact, reading)
+
+    def _gap(self, gap: Gap) -> Iterator[Outcome]:
+        if self._confirmed is not None and gap.reason is Break.ENDED:
+            yield from self._judge_confirmed(gap.at)
+        self._confirmed = None
+        yield from self._touches(self._probes.drop())
+        if gap.reason in (Break.LINK_LOST, Break.RESUMED):
+            yield self.announcement(gap.at)
+
+    def _idle(self, reading: Reading) -> Iterator[Outcome]:
+        """Give a hint where the leads seem to hang in the air for long: dead point, or the wrong function?"""
+        step, since = self.step, self._probes.air_since
+        if not isinstance(step, MeasuredStep) or since is None or not self._waited(since, reading.at):
+            return
+        if reading.function not in step.measure:
+            yield from self._tell_once(self._told, "wrong-function", wrong_function(step, reading.function), reading.at)
+            return
+        shown = self._confirmable()
+        if shown is not None:
+            yield from self._tell_once(self._told, "confirm-dead", confirm_dead(step, shown), reading.at)
+
+    def _live(self, contact: Contact, reading: Reading) -> Iterator[Outcome]:
+        step, at = self.step, reading.at
+        if isinstance(step, MeasuredStep) and reading.function not in step.measure:
+            yield from self._wrong_function(contact, step, at)
+            return
+        if contact.overloads >= 3:
+            yield from self._tell_once(contact.told, "overload", "OL: choose a higher range.", at)
+            return
+        limits = self.limits() if contact.eligible else None
+        settled = settle(contact.window, limits)
+        if settled is None:
+            if contact.outcome is None and self._waited(contact.start, at):
+                yield from self._tell_once(contact.told, "unsteady", "Unsteady. Hold the probes still.", at)
+            return
+        measured, outcome = settled[0].measured, settled[1]
+        if contact.outcome is None:
+            contact.measured = measured
+        if _live_circuit(reading.function, measured):
+            contact.outcome = contact.outcome or TouchOutcome.NOT_EXPECTED
+            text = "Resistance below 0: voltage on the circuit. Lift the probes and isolate it first."
+            yield from self._tell_once(contact.told, "live-circuit", text, at)
+        elif not contact.eligible or not isinstance(step, MeasuredStep):
+            yield from self._not_awaited(contact, reading, measured)
+        elif self._reversed(reading.function, measured):
+            contact.outcome = TouchOutcome.REVERSED
+            text = f"{measured}: the leads are reversed, or the wiring is. Red on {step.point}."
+            yield from self._tell_once(contact.told, "reversed", text, at)
+        elif outcome is not None and limits is not None:
+            yield from self._judge(contact, step, limits, (measured, outcome), at)
+
+    def _wrong_function(self, contact: Contact, step: MeasuredStep, at: Instant) -> Iterator[Outcome]:
+        if len(contact.window) < 3 or at.monotonic_ns - contact.start.monotonic_ns < MIN_SPAN_NS:
+            return
+        if contact.outcome is None:
+            settled = settle(contact.window, None)
+            contact.measured = settled[0].measured if settled else None
+            contact.outcome = TouchOutcome.WRONG_FUNCTION
+        text = wrong_function(step, contact.function)
+        yield from self._tell_once(contact.told, "wrong-function", text, at)
+
+    def _not_awaited(self, contact: Contact, reading: Reading, measured: Measured) -> Iterator[Outcome]:
+        """Deal with a contact that no step may have: the one just judged, touched again or still held, or another."""
+        last = self.verdicts.get(self._last_judged) if self._last_judged else None
+        again = (
+            last is not None
+            and last.measured is not None
+            and last.measured.value is not None
+            and last.measured.unit == reading.unit
+            and same_value(last.measured.value, reading)
+        )
+        if contact.outcome is None:
+            contact.step = self._last_judged if again else None
+            contact.outcome = TouchOutcome.RETOUCH if again else TouchOutcome.NOT_EXPECTED
+        if isinstance(self.step, LookStep):
+            if not again:
+                text = f"Not expected now. First answer: {announce(self.step, None)}"
+                yield from self._tell_once(contact.told, "not-expected", text, reading.at)
+        elif not again or self._waited(contact.start, reading.at):
+            text = f"Lift the probes, then touch {self.step.point}."
+            yield from self._tell_once(contact.told, "lift-first", text, reading.at)
+
+    def _reversed(self, function: Function, measured: Measured) -> bool:
+        limits = self.limits()
+        if function not in _SIGNED or limits is None or measured.value is None:
+            return False
+        if limits.one_sign:
+            return measured.value * limits.one_sign < 0
+        return limits.low is None and limits.high is not None and measured.value < -limits.high
+
+    def _judge(
+        self,
+        contact: Contact,
+        step: MeasuredStep,
+        limits: Limits,
+        settled: tuple[Measured, VerdictOutcome],
+        at: Instant,
+    ) -> Iterator[Outcome]:
+        measured, outcome = settled
+        outcome, reason = self._reason(step, limits, measured, outcome)
+        contact.step, contact.measured = step.id, measured
+        contact.outcome = _touch_outcome(outcome)
+        yield from self._conclude(Verdict(step.id, outcome, measured, limits.text, False, reason, at))
+
+    # Answers
+
+    def _answer(self, item: Input) -> Iterator[Outcome]:
+        if self.ended:
+            if item.answer is Answer.REPEAT and len(self.verdicts) < len(self.procedure.steps):
+                self.ended = False
+                yield from self._go_to(self._index, item.at)
+            return
+        if self._confirmed is not None and item.answer is Answer.CONFIRM:
+            return
+        self._confirmed = None
+        if item.answer is Answer.BACK:
+            yield from self._go_to(max(self._index - 1, 0), item.at)
+        elif item.answer is Answer.REPEAT:
+            ids = [step.id for step in self.procedure.steps]
+            yield from self._go_to(ids.index(self._last_judged) if self._last_judged else self._index, item.at)
+        elif self._index and item.at.monotonic_ns - self._announced.monotonic_ns < DEBOUNCE_NS:
+            return
+        elif isinstance(self.step, LookStep):
+            yes = item.answer is Answer.CONFIRM
+            outcome = VerdictOutcome.PASS if yes else VerdictOutcome.FAIL
+            reason = "Seen and confirmed." if yes else "Seen and refused."
+            yield from self._conclude(Verdict(self.step.id, outcome, None, None, True, reason, item.at))
+        elif item.answer is Answer.CONFIRM:
+            yield from self._confirm(self.step, item.at)
+        else:
+            self._probes.require_lift()
+            yield Cue("refused", f"Not counted. Lift the probes, then touch {self.step.point}.", self.step.id, item.at)
+
+    def _confirm(self, step: MeasuredStep, at: Instant) -> Iterator[Outcome]:
+        last, limits = self._probes.last, self.limits()
+        shown = self._confirmable()
+        if limits is None or last is None or at.monotonic_ns - last.at.monotonic_ns > STALE_NS:
+            yield Cue("nothing-to-confirm", "Nothing to confirm: no fresh reading.", step.id, at)
+        elif last.function not in step.measure:
+            yield Cue("wrong-function", wrong_function(step, last.function), step.id, at)
+        elif shown is None:
+            text = "Nothing to confirm: only a steady dead reading is confirmed by hand."
+            yield Cue("nothing-to-confirm", text, step.id, at)
+        elif not self._probes.lifted:
+            yield Cue("lift-first", f"Lift the probes, then touch {step.point}.", step.id, at)
+        else:
+            self._confirmed = at
+
+    def _settle_confirmed(self, at: Instant) -> Iterator[Outcome]:
+        """Judge a confirmed dead reading once it has outlasted the confirmation: the display may lag behind a touch."""
+        assert self._confirmed is not None  # noqa: S101 - only called then
+        if self._confirmable() is None:
+            self._confirmed = None
+            yield Cue("nothing-to-confirm", "Not counted: the display changed as you confirmed.", self.step.id, at)
+        elif at.monotonic_ns - self._confirmed.monotonic_ns >= OUTLAST_NS:
+            yield from self._judge_confirmed(at)
+
+    def _judge_confirmed(self, at: Instant) -> Iterator[Outcome]:
+        step, limits, shown = self.step, self.limits(), self._confirmable()
+        self._confirmed = None
+        if shown is None or limits is None or not isinstance(step, MeasuredStep):
+            return
+        judged = VerdictOutcome.PASS if limits.accept(shown.value) else VerdictOutcome.FAIL
+        outcome, reason = self._reason(step, limits, shown, judged)
+        yield Touch(step.id, _touch_outcome(outcome), shown, self._probes.in_air[0].at, at)
+        self._probes.judged_in_air(at)
+        yield from self._conclude(Verdict(step.id, outcome, shown, limits.text, True, reason, at))
+
+    def _confirmable(self) -> Measured | None:
+        """Return the idle-like value that the technician could confirm as real now."""
+        if not isinstance(self.step, MeasuredStep):
+            return None
+        limits = self.limits()
+        spread = limits.nearest_zero / 50 if limits else Decimal(0)
+        return still_near_zero(self._probes.in_air, spread)
+
+    def _reason(
+        self, step: MeasuredStep, limits: Limits, measured: Measured, outcome: VerdictOutcome
+    ) -> tuple[VerdictOutcome, str]:
+        """Put the outcome in one sentence; two dead points that agree prove nothing about what lies between them."""
+        if isinstance(step, AgreeStep) and outcome is VerdictOutcome.PASS and dead(self.verdicts.get(step.with_)):
+            return VerdictOutcome.UNCLEAR, f"Nothing on either side: look upstream of {step.point}."
+        if outcome is VerdictOutcome.FAIL and measured.value is not None and abs(measured.value) < limits.nearest_zero:
+            live = last_live(self.procedure, self.verdicts, step)
+            return outcome, f"Outside {limits.text}." + (f" The last good point is {live.point}." if live else "")
+        return outcome, {
+            VerdictOutcome.PASS: f"Inside {limits.text}.",
+            VerdictOutcome.FAIL: f"Outside {limits.text}.",
+            VerdictOutcome.UNCLEAR: f"Too close to a limit of {limits.text} to call.",
+        }[outcome]
+
+    # Steps
+
+    def _conclude(self, result: Verdict) -> Iterator[Outcome]:
+        step = self.step
+        self.verdicts[result.step] = result
+        self._last_judged = result.step
+        yield result
+        yield Cue(
+            result.outcome.value, verdict(step, result.outcome, result.measured, result.reason), step.id, result.at
+        )
+        self._probes.require_lift()
+        stopped = result.outcome is VerdictOutcome.FAIL and step.on_fail == "stop"
+        following = None if stopped else self._first_open()
+        if following is None:
+            yield from self._touches(self._probes.drop())
+            self.ended = True
+            yield self.tally(result.at)
+        else:
+            yield from self._go_to(following, result.at)
+
+    def _first_open(self) -> int | None:
+        steps = self.procedure.steps
+        return next((index for index, step in enumerate(steps) if step.id not in self.verdicts), None)
+
+    def _go_to(self, index: int, at: Instant) -> Iterator[Outcome]:
+        before = self.step if self._index != index else None
+        self._index, self._announced = index, at
+        self._told.clear()
+        self._probes.require_lift()
+        limits = self.limits()
+        if limits is not None:
+            self._probes.idle = Idle.for_limits(limits)
+        yield self.announcement(at, before)
+
+    def _waited(self, since: Instant, at: Instant) -> bool:
+        """Tell whether the technician has waited long enough in this step for a hint."""
+        return at.monotonic_ns - max(since, self._announced).monotonic_ns >= PATIENCE_NS
+
+    def _touches(self, ended: list[Contact]) -> Iterator[Touch]:
+        for contact in ended:
+            outcome = contact.outcome or TouchOutcome.UNSTEADY
+            yield Touch(contact.step, outcome, contact.measured, contact.start, contact.last)
+
+    def _tell_once(self, told: set[str], code: str, text: str, at: Instant) -> Iterator[Cue]:
+        if code not in told:
+            told.add(code)
+            yield Cue(code, text, self.step.id, at)
+
+
+def _touch_outcome(outcome: VerdictOutcome) -> TouchOutcome:
+    return TouchOutcome.OUT_OF_LIMITS if outcome is VerdictOutcome.FAIL else TouchOutcome.MATCHED
+
+
+def _live_circuit(function: Function, measured: Measured) -> bool:
+    """Tell whether a resistance reads clearly below 0, which only a voltage on the circuit can do."""
+    return function.unit == "Ohm" and measured.value is not None and measured.value < -1
+
+
+def _agree_limits(step: AgreeStep, partner: Verdict | None) -> Limits:
+    """Work out what agrees with the partner's last value; where that was OL, or is missing, only OL does."""
+    if partner is None or partner.measured is None or partner.measured.value is None:
+        return Limits("OL", numbers=False, overload=True)
+    value, half = partner.measured.value, step.within.high or Decimal(0)
+    text = f"{partner.measured} ± {step.within.text}"
+    return Limits(text, value - half, value + half, step.within.unit)

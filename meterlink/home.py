@@ -1,0 +1,33 @@
+"""The folder where the record, the keys and the settings live."""
+
+import os
+import tempfile
+from pathlib import Path
+
+import platformdirs
+
+from meterlink.errors import RecordError
+
+VARIABLE = "STEADYPOINT_HOME"
+
+
+def home_folder() -> Path:
+    """Return the folder, made if need be: `STEADYPOINT_HOME`, else the place the system keeps for a user's data.
+
+    A folder made here can be entered by its owner only (mode 0700).
+
+    Raises:
+        RecordError: it cannot be made, or nothing can be written in it.
+    """
+    chosen = os.environ.get(VARIABLE)
+    folder = Path(chosen).expanduser() if chosen else platformdirs.user_data_path("steadypoint", appauthor=False)
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        # Permission bits do not tell of a read-only medium or a full disk; writing does.
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        raise RecordError(
+            f"{folder}: cannot keep the record here ({error.strerror}); set {VARIABLE} to a folder you can write to"
+        ) from error
+    return folder.absolute()

@@ -1,0 +1,69 @@
+"""What the technician is told, in the trade's words: short, and what to do next."""
+
+from meterlink.outcome import Measured, VerdictOutcome
+from meterlink.procedure.model import LookStep, MeasuredStep, Step
+from meterlink.reading import Flag, Function
+
+FUNCTION_NAMES = {
+    Function.DC_VOLTAGE: "DC volts",
+    Function.AC_VOLTAGE: "AC volts",
+    Function.RESISTANCE: "resistance",
+    Function.CONTINUITY: "continuity",
+    Function.DIODE: "diode test",
+    Function.DC_CURRENT: "DC current",
+    Function.AC_CURRENT: "AC current",
+    Function.FREQUENCY: "frequency",
+    Function.CAPACITANCE: "capacitance",
+    Function.TEMPERATURE: "temperature",
+    Function.DUTY: "duty cycle",
+}
+
+REFUSED_FLAGS = {
+    Flag.HOLD: ("hold", "HOLD is on. Switch it off; nothing is judged from a held display."),
+    Flag.RELATIVE: ("relative", "Relative mode is on. Switch it off; the display shows a difference."),
+    Flag.MINIMUM: ("min-max", "Minimum mode is on. Switch it off."),
+    Flag.MAXIMUM: ("min-max", "Maximum mode is on. Switch it off."),
+    Flag.LOW_BATTERY: ("low-battery", "The meter's battery is low; its readings may be far off. Change it."),
+}
+"""Flags under which nothing is judged: the cue's code and text."""
+
+
+def announce(step: Step, before: Step | None) -> str:
+    """Ask for a step; the dial and the black lead are named where they change."""
+    if step.say is not None:
+        return step.say
+    if isinstance(step, LookStep):
+        return f"{step.point}: {step.ask}"
+    text = f"Touch {step.point}."
+    if not isinstance(before, MeasuredStep) or before.reference != step.reference:
+        text += f" Black lead on {step.reference}."
+    if not isinstance(before, MeasuredStep) or before.measure != step.measure:
+        text += f" Dial on {functions(step.measure)}."
+    return text
+
+
+def functions(measure: tuple[Function, ...]) -> str:
+    """Name the functions that will do."""
+    return " or ".join(FUNCTION_NAMES[function] for function in measure)
+
+
+def verdict(step: Step, outcome: VerdictOutcome, measured: Measured | None, reason: str) -> str:
+    """Say what a step came to, and for anything but a pass why and what to do."""
+    value = f" {measured}." if measured else ""
+    text = f"{step.point}:{value} {outcome.value.capitalize()}."
+    if outcome is VerdictOutcome.PASS:
+        return text
+    return " ".join(filter(None, (text, reason, step.remedy)))
+
+
+def wrong_function(step: MeasuredStep, found: Function) -> str:
+    """Ask for another position of the dial."""
+    text = f"The meter is on {FUNCTION_NAMES[found]}; set the dial to {functions(step.measure)}."
+    if found.open_leads_read_overload and not any(function.open_leads_read_overload for function in step.measure):
+        text += " Lift the probes first: that range on a live circuit can damage the meter."
+    return text
+
+
+def confirm_dead(step: MeasuredStep, shown: Measured) -> str:
+    """Ask whether a display that leads in the air would show too is real."""
+    return f"The display shows {shown}, as leads in the air do. If both probes are firmly on, confirm {step.point}."

@@ -1,0 +1,147 @@
+"""Whether the steps of a procedure make sense: what the shape of the file alone cannot tell."""
+
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from meterlink.procedure.model import AgreeStep, MeasuredStep, ReadingStep, Reference, Step
+from meterlink.procedure.problem import Severity
+from meterlink.procedure.source import Path
+from meterlink.reading import Function
+
+_NEVER_NEGATIVE = frozenset(Function) - {
+    Function.DC_VOLTAGE,
+    Function.DC_CURRENT,
+    Function.DIODE,
+    Function.TEMPERATURE,
+}
+"""Magnitudes (ohms, farads, hertz, duty) and root-mean-square values, which have no sign."""
+
+_SHOW_REVERSAL = frozenset({Function.DC_VOLTAGE, Function.DC_CURRENT})
+"""Where a negative value means swapped leads or wires."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing that makes no sense, at one part of the procedure."""
+
+    path: Path
+    message: str
+    severity: Severity = Severity.ERROR
+    first: Path | None = None
+    """The earlier part that this one clashes with."""
+
+
+def lint(
+    steps: Mapping[int, Step], references: Sequence[Reference] = (), unread: Collection[str] = ()
+) -> Iterator[Finding]:
+    """Check steps against themselves and each other.
+
+    Args:
+        steps: the steps by position; positions may be missing, where a step could not be read.
+        references: the places declared for the black lead.
+        unread: ids of the steps that could not be read; nothing is said about what refers to them.
+    """
+    earlier: dict[str, tuple[int, Step]] = {}
+    for index, step in sorted(steps.items()):
+        where: Path = ("steps", index)
+        if step.id in earlier:
+            yield Finding((*where, "id"), f"id {step.id!r} is used twice", first=("steps", earlier[step.id][0], "id"))
+        if isinstance(step, ReadingStep):
+            yield from _reading(where, step)
+        elif isinstance(step, AgreeStep):
+            yield from _agree(where, step)
+            if step.with_ not in unread:
+                yield from _partner(where, step, earlier, steps)
+        earlier.setdefault(step.id, (index, step))
+    yield from _references(steps, references, complete=not unread)
+
+
+def _unit(where: Path, step: MeasuredStep) -> Iterator[Finding]:
+    units = sorted({function.unit for function in step.measure})
+    if len(units) > 1:
+        yield Finding((*where, "measure"), f"functions of different units, {' and '.join(units)}; expected one unit")
+
+
+def _reading(where: Path, step: ReadingStep) -> Iterator[Finding]:
+    yield from _unit(where, step)
+    place, limits = (*where, "limits"), step.limits
+    for function in step.measure:
+        if limits.unit is None and not function.open_leads_read_overload:
+            yield Finding(
+                place, f"{limits.text}: {function} has no OL for open leads; expected resistance, continuity or diode"
+            )
+        if limits.unit not in (None, function.unit):
+            yield Finding(place, f"limits in {limits.unit}, but {function} is measured in {function.unit}")
+        elif function in _NEVER_NEGATIVE and any(end is not None and end < 0 for end in (limits.low, limits.high)):
+            yield Finding(place, f"a limit below 0, but {function} is never negative")
+        elif function in _SHOW_REVERSAL and limits.low is None and limits.high is not None:
+            yield Finding(
+                place,
+                f"accepts every negative value, so swapped leads pass; write a lower limit too, "
+                f"such as {-abs(limits.high)}..{limits.high} {limits.unit}",
+                Severity.WARNING,
+            )
+
+
+def _agree(where: Path, step: AgreeStep) -> Iterator[Finding]:
+    yield from _unit(where, step)
+    if step.within.unit not in {function.unit for function in step.measure}:
+        yield Finding(
+            (*where, "within"),
+            f"a difference in {step.within.unit}, but {step.measure[0]} is measured in {step.measure[0].unit}",
+        )
+
+
+def _partner(
+    where: Path, step: AgreeStep, earlier: Mapping[str, tuple[int, Step]], steps: Mapping[int, Step]
+) -> Iterator[Finding]:
+    place = (*where, "with")
+    if step.with_ not in earlier:
+        yield Finding(place, _no_partner(step, steps))
+        return
+    _, partner = earlier[step.with_]
+    if not isinstance(partner, MeasuredStep):
+        yield Finding(place, f"{partner.id!r} is a look step and measures nothing; this step can never be judged")
+    elif isinstance(partner, ReadingStep) and not partner.limits.numbers:
+        yield Finding(place, f"{partner.id!r} accepts only OL, which is no value; this step can never be judged")
+    elif partner.measure[0].unit != step.measure[0].unit:
+        units = f"{partner.measure[0].unit}, this step in {step.measure[0].unit}"
+        yield Finding(place, f"{partner.id!r} is measured in {units}; they can never be compared")
+    else:
+        yield from _doubtful_partner(where, step, partner)
+
+
+def _no_partner(step: AgreeStep, steps: Mapping[int, Step]) -> str:
+    if step.with_ == step.id:
+        return "a step cannot agree with itself; expected the id of an earlier step"
+    if any(other.id == step.with_ for other in steps.values()):
+        return f"step {step.with_!r} comes later; this step can never be judged, so put it behind {step.with_!r}"
+    return f"no step has the id {step.with_!r}; this step can never be judged"
+
+
+def _doubtful_partner(where: Path, step: AgreeStep, partner: MeasuredStep) -> Iterator[Finding]:
+    if partner.reference != step.reference:
+        yield Finding(
+            (*where, "reference"),
+            f"measured to {step.reference!r}, but {partner.id!r} to {partner.reference!r}; is that meant?",
+            Severity.WARNING,
+        )
+    if not set(partner.measure) & set(step.measure):
+        yield Finding(
+            (*where, "measure"),
+            f"{step.measure[0]} is compared with {partner.measure[0]} of {partner.id!r}; is that meant?",
+            Severity.WARNING,
+        )
+
+
+def _references(steps: Mapping[int, Step], references: Sequence[Reference], *, complete: bool) -> Iterator[Finding]:
+    used = {step.reference for step in steps.values() if isinstance(step, MeasuredStep)}
+    declared: dict[str, int] = {}
+    for index, reference in enumerate(references):
+        place: Path = ("references", index, "name")
+        if reference.name in declared:
+            first: Path = ("references", declared[reference.name], "name")
+            yield Finding(place, f"reference {reference.name!r} is explained twice", first=first)
+        elif complete and reference.name not in used:
+            yield Finding(place, f"no step uses the reference {reference.name!r}", Severity.WARNING)
+        declared.setdefault(reference.name, index)

@@ -1,0 +1,187 @@
+"""From the text of a procedure file to a procedure, or to every problem in it with its place. Pure."""
+
+import difflib
+import re
+import textwrap
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import get_args
+
+from pydantic import BaseModel, TypeAdapter, ValidationError
+from pydantic_core import ErrorDetails
+
+from meterlink.procedure.lint import Finding, lint
+from meterlink.procedure.model import Procedure, Reference, Step
+from meterlink.procedure.problem import Problem, ProcedureError, Severity
+from meterlink.procedure.source import Node, Path, Source, read_source
+
+_STEP_CLASSES: dict[str, type[BaseModel]] = {
+    get_args(each.model_fields["kind"].annotation)[0]: each for each in get_args(get_args(Step)[0])
+}
+_STEP: TypeAdapter[Step] = TypeAdapter(Step)
+
+_SENTENCES = {
+    "string_type": "{name}: found {found}, expected text",
+    "string_too_short": "{name} is empty, expected text",
+    "string_too_long": "{name} is longer than {max_length} characters",
+    "string_pattern_mismatch": "{name} {value}: expected letters, digits, '.', '_' and '-', a letter or digit first",
+    "tuple_type": "{name}: found {found}, expected a list",
+    "too_short": "{name} is an empty list, expected at least one entry",
+    "model_type": "{name}: found {found}, expected keys with values",
+    "model_attributes_type": "{name}: found {found}, expected keys with values",
+    "value_error": "{name}: {error}",
+    "enum": "{name} {value} is not known, expected {expected}",
+    "literal_error": "{name} {value} is not known, expected {expected}",
+    "union_tag_invalid": "kind {tag!r} is not known, expected {expected_tags}",
+}
+"""What a user is told, by pydantic's type of error."""
+
+
+@dataclass(frozen=True, slots=True)
+class Examined:
+    """What a text turned out to be."""
+
+    procedure: Procedure | None
+    """None where there is an error."""
+    problems: tuple[Problem, ...]
+    """Errors and warnings, in the order of the file."""
+
+
+def parse_procedure(text: str, path: str) -> Procedure:
+    """Read a procedure from the text of its file; `path` only names it in errors.
+
+    Raises:
+        ProcedureError: with every error of the file.
+    """
+    examined = examine(text, path)
+    if examined.procedure is None:
+        raise ProcedureError(path, [each for each in examined.problems if each.severity is Severity.ERROR])
+    return examined.procedure
+
+
+def examine(text: str, path: str) -> Examined:
+    """Read a procedure and collect its problems, warnings too.
+
+    What is not plain YAML ends the examination at once; otherwise each step is checked as far as it can be read.
+    """
+    try:
+        source = read_source(text, path)
+    except ProcedureError as error:
+        return Examined(None, error.problems)
+    problems = [_quote_warning(*place) for place in source.bare_comparisons]
+    try:
+        procedure = Procedure.model_validate(source.root)
+    except ValidationError as error:
+        # pydantic also calls a list too short whose entries are all wrong; only an empty one is.
+        details = [each for each in error.errors(include_url=False) if each["type"] != "too_short" or not each["input"]]
+        problems += [_placed(source, each) for each in details]
+        problems += [_found(source, each) for each in _lint_readable_part(source, details)]
+        return Examined(None, tuple(sorted(problems)))
+    problems += [_found(source, each) for each in lint(dict(enumerate(procedure.steps)), procedure.references)]
+    sound = all(each.severity is Severity.WARNING for each in problems)
+    return Examined(procedure if sound else None, tuple(sorted(problems)))
+
+
+def _quote_warning(line: int, column: int) -> Problem:
+    return Problem(line, column, "put >= in quotes: other YAML tools refuse it bare", Severity.WARNING)
+
+
+def _found(source: Source, finding: Finding) -> Problem:
+    first = f"; the first is in line {source.value_place(finding.first)[0]}" if finding.first else ""
+    return Problem(*source.value_place(finding.path), finding.message + first, finding.severity)
+
+
+def _lint_readable_part(source: Source, details: list[ErrorDetails]) -> Iterator[Finding]:
+    """Check the steps that are whole, so that one run shows all problems."""
+    steps = source.get(("steps",))
+    if not isinstance(steps, list):
+        return iter(())
+    broken = {each["loc"][1] for each in details if each["loc"][0:1] == ("steps",) and len(each["loc"]) > 1}
+    whole = {index: _STEP.validate_python(step) for index, step in enumerate(steps) if index not in broken}
+    unread = {str(step.get("id")) for index, step in enumerate(steps) if index in broken and isinstance(step, dict)}
+    return lint(whole, _references(source, details), unread or {""})
+
+
+def _references(source: Source, details: list[ErrorDetails]) -> tuple[Reference, ...]:
+    if any(each["loc"][0:1] == ("references",) for each in details):
+        return ()
+    return TypeAdapter(tuple[Reference, ...]).validate_python(source.get(("references",)) or ())
+
+
+def _placed(source: Source, error: ErrorDetails) -> Problem:
+    path = _path(error["loc"])
+    parent, name = path[:-1], str(path[-1]) if path else "the file"
+    if error["type"] == "missing":
+        owner = _owner(source, parent)
+        return Problem(*source.value_place(parent), f"key {name!r} is missing, {owner} needs it")
+    if error["type"] == "extra_forbidden":
+        return Problem(*source.keys[path], _unknown_key(source, parent, name))
+    if error["type"] == "union_tag_not_found":
+        return Problem(*source.value_place(path), f"key 'kind' is missing, expected {_any_of(list(_STEP_CLASSES))}")
+    if error["type"] == "union_tag_invalid":
+        path = (*path, "kind")
+    return Problem(*source.value_place(path), _sentence(error, _name(path)))
+
+
+def _path(loc: tuple[int | str, ...]) -> Path:
+    """Leave out the kind of step, which pydantic puts behind the step's position."""
+    return loc[:2] + loc[3:] if loc[0:1] == ("steps",) else loc
+
+
+def _name(path: Path) -> str:
+    """The key that a part stands under; an entry of a list goes by the list's key."""
+    return next((part for part in reversed(path) if isinstance(part, str)), "the file")
+
+
+def _sentence(error: ErrorDetails, name: str) -> str:
+    context = error.get("ctx", {})
+    sentence = _SENTENCES.get(error["type"], "{name}: " + error["msg"].replace("{", "{{").replace("}", "}}"))
+    value = textwrap.shorten(repr(error["input"]), 80, placeholder="...'")
+    found = _kind_of(error["input"])
+    return sentence.format(**{"name": name, "value": value, "found": found, **context}) + _suggestion(error)
+
+
+def _suggestion(error: ErrorDetails) -> str:
+    context = error.get("ctx", {})
+    known = re.findall(r"'([^']+)'", str(context.get("expected") or context.get("expected_tags") or ""))
+    return _did_you_mean(str(context.get("tag") or error["input"]), known)
+
+
+def _did_you_mean(written: str, known: list[str]) -> str:
+    near = difflib.get_close_matches(written[:80], known, n=1)
+    return f"; did you mean {near[0]!r}?" if near else ""
+
+
+def _unknown_key(source: Source, parent: Path, name: str) -> str:
+    known = [field.alias or key for key, field in _model(source, parent).model_fields.items()]
+    hint = _did_you_mean(name, known) or f"; known are {', '.join(known)}"
+    return f"key {textwrap.shorten(name, 60)!r} is not known in {_owner(source, parent)}{hint}"
+
+
+def _model(source: Source, path: Path) -> type[BaseModel]:
+    match path:
+        case ("steps", _):
+            return _STEP_CLASSES[str(source.get((*path, "kind")))]
+        case ("references", _):
+            return Reference
+        case _:
+            return Procedure
+
+
+def _owner(source: Source, path: Path) -> str:
+    match path:
+        case ("steps", _):
+            kind = source.get((*path, "kind"))
+            return f"{'an' if kind == 'agree' else 'a'} {kind} step"
+        case ("references", _):
+            return "a reference"
+        case _:
+            return "a procedure"
+
+
+def _any_of(words: list[str]) -> str:
+    return f"{', '.join(words[:-1])} or {words[-1]}"
+
+
+def _kind_of(node: Node) -> str:
+    return {str: "text", list: "a list", dict: "keys with values"}[type(node)]

@@ -1,0 +1,92 @@
+"""What goes into the engine and what comes out of it, as lines of the log, and back for resume and replay."""
+
+from collections.abc import Sequence
+
+from meterlink.driver import ErrorEntry
+from meterlink.errors import RecordError
+from meterlink.outcome import Answer, Break, Cue, End, EngineInput, Gap, Input, Outcome, Touch, Verdict
+from meterlink.reading import Flag, Function, Instant, Reading
+from meterlink.record.entry import Entry, Event, Kind
+
+
+def to_entry(item: EngineInput | ErrorEntry | Outcome) -> Entry:
+    """Write one item as a line. An outcome's body is its public JSON form and nothing else."""
+    match item:
+        case Reading():
+            return Entry(Kind.READING, item.at, _reading_body(item), item.raw)
+        case Input():
+            return Entry(Kind.INPUT, item.at, {"input": item.answer.value})
+        case Gap():
+            return Entry(Kind.GAP, item.at, {"reason": item.reason.value})
+        case ErrorEntry():
+            body = {"about": "meter-error", "code": item.code, "text": item.text}
+            return Entry(Kind.NOTE, item.at, body, item.raw)
+        case Touch():
+            return Entry(Kind.TOUCH, item.end, item.as_json())
+        case Verdict():
+            return Entry(Kind.VERDICT, item.at, item.as_json())
+        case Cue():
+            return Entry(Kind.CUE, item.at, item.as_json())
+        case End():
+            return Entry(Kind.END, item.at, item.as_json())
+
+
+def start_entry(cautions: Sequence[str], at: Instant) -> Entry:
+    """Write that these cautions were acknowledged and the check begins."""
+    return Entry(Kind.START, at, {"acknowledged": list(cautions)})
+
+
+def link_note(text: str, at: Instant) -> Entry:
+    """Write news of the link to the meter."""
+    return Entry(Kind.NOTE, at, {"about": "link", "text": text})
+
+
+def from_event(event: Event) -> EngineInput | None:
+    """Return what the engine was given, exactly; None for a line that was no input of the engine.
+
+    Raises:
+        RecordError: the line is not in the form that `to_entry` writes.
+    """
+    try:
+        match event.kind:
+            case Kind.READING:
+                return _reading(event)
+            case Kind.INPUT:
+                return Input(Answer(_text(event.body["input"])), event.at)
+            case Kind.GAP:
+                return Gap(event.at, Break(_text(event.body["reason"])))
+            case _:
+                return None
+    except (KeyError, TypeError, ValueError) as error:
+        raise RecordError(f"stored line {event.seq} is no {event.kind} that can be read back: {error}") from error
+
+
+def _reading_body(reading: Reading) -> dict[str, object]:
+    return {
+        "display": reading.display,
+        "unit": reading.unit,
+        "function": reading.function.value,
+        "scale": reading.scale,
+        "flags": sorted(flag.value for flag in reading.flags),
+    }
+
+
+def _reading(event: Event) -> Reading:
+    scale, flags = event.body["scale"], event.body["flags"]
+    if not isinstance(scale, int) or not isinstance(flags, list):
+        raise TypeError("'scale' must be a whole number and 'flags' a list")
+    return Reading(
+        display=_text(event.body["display"]),
+        unit=_text(event.body["unit"]),
+        function=Function(_text(event.body["function"])),
+        at=event.at,
+        scale=scale,
+        flags=frozenset(Flag(flag) for flag in flags),
+        raw=event.raw,
+    )
+
+
+def _text(value: object) -> str:
+    if not isinstance(value, str):
+        raise TypeError(f"text expected, found {value!r}")
+    return value

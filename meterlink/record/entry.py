@@ -1,0 +1,43 @@
+"""One line of a job's log, before and after it is stored."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from meterlink.outcome import Json
+from meterlink.reading import Instant
+
+
+class Kind(StrEnum):
+    """What a line of the log is about."""
+
+    START = "start"
+    """The cautions were acknowledged; the check begins."""
+    READING = "reading"
+    INPUT = "input"
+    GAP = "gap"
+    TOUCH = "touch"
+    VERDICT = "verdict"
+    CUE = "cue"
+    END = "end"
+    NOTE = "note"
+    """Something worth keeping that no decision rests on: an error the meter reports, news of the link."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A line to store."""
+
+    kind: Kind
+    at: Instant
+    body: Json
+    """What `json` can write: text, numbers, booleans, None, lists and objects of them."""
+    raw: bytes = b""
+    """The bytes it was decoded from; empty where there are none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event(Entry):
+    """A line as stored."""
+
+    seq: int
+    """Its number in the job, from 1 without a gap: the order of the log, whatever the clocks say."""

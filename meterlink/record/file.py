@@ -1,0 +1,139 @@
+"""The record file: opened so that a commit survives a power cut, checked before use, never repaired or replaced."""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from sqlalchemy import URL, Connection, Engine, create_engine, event
+from sqlalchemy.exc import DBAPIError
+
+from meterlink.errors import RecordError
+from meterlink.record import schema
+
+_UNWRITABLE = "the file or its folder cannot be written; give yourself the right to write there, or copy the record"
+_DAMAGED = (
+    "the file is damaged or is no record; nothing in it was changed. "
+    "Move it aside together with any -wal and -shm file beside it, keep them, and start again with a new record"
+)
+_CAUSES = {
+    sqlite3.SQLITE_FULL: "the disk is full; free some space",
+    sqlite3.SQLITE_BUSY: "another program holds the file locked; close it",
+    sqlite3.SQLITE_LOCKED: "another program holds the file locked; close it",
+    sqlite3.SQLITE_READONLY: _UNWRITABLE,
+    sqlite3.SQLITE_CANTOPEN: _UNWRITABLE,
+    sqlite3.SQLITE_PERM: _UNWRITABLE,
+    sqlite3.SQLITE_CORRUPT: _DAMAGED,
+    sqlite3.SQLITE_NOTADB: _DAMAGED,
+    sqlite3.SQLITE_IOERR: "the disk reports an error; look after it before you go on",
+}
+
+
+def open_file(path: Path, busy_wait_s: float) -> Engine:
+    """Open the file, or lay it out where there is none, and check it.
+
+    Args:
+        path: the file; its folder exists.
+        busy_wait_s: how long to wait for another writer, in seconds.
+
+    Raises:
+        RecordError: it is damaged, is another program's, comes from a newer Steadypoint, cannot be written, or lies
+            where write-ahead logging does not work. The file is left as it was.
+    """
+    _refuse_orphaned_log(path)
+    engine = create_engine(URL.create("sqlite", database=str(path)), connect_args={"timeout": busy_wait_s})
+    event.listen(engine, "connect", _set_up)
+    try:
+        with explained(path, "cannot be opened"):
+            with engine.connect() as connection:
+                connection.exec_driver_sql("BEGIN")  # one view for the whole check, whoever lays the file out meanwhile
+                new = _check(connection, path)
+                connection.rollback()
+                _write_ahead(connection, path)
+            if new:
+                with writing(engine) as connection:
+                    # Another program may have been quicker.
+                    if _check(connection, path):
+                        schema.create(connection)
+    except RecordError:
+        engine.dispose()
+        raise
+    return engine
+
+
+@contextmanager
+def writing(engine: Engine) -> Iterator[Connection]:
+    """Open a transaction that is a writer from its first statement, and commit it durably at the end.
+
+    One that reads first and writes later fails at once, without waiting, when another has written in between.
+    """
+    with engine.begin() as connection:
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
+        yield connection
+
+
+@contextmanager
+def explained(path: Path, failed: str) -> Iterator[None]:
+    """Turn an error of the database into one that the user can act on: the file, what failed, why, what to do."""
+    try:
+        yield
+    except DBAPIError as error:
+        code = getattr(error.orig, "sqlite_errorcode", 0) & 0xFF  # the upper bits only refine the primary code
+        raise RecordError(f"{path}: {failed}: {_CAUSES.get(code, error.orig)}") from error
+
+
+def _set_up(connection: sqlite3.Connection, _: object) -> None:
+    connection.isolation_level = None  # the driver begins nothing by itself; `writing` does
+    connection.execute("PRAGMA synchronous = FULL")  # in write-ahead mode, NORMAL may lose the last commits
+    connection.execute("PRAGMA fullfsync = ON")  # macOS: a plain fsync stops at the drive's cache
+    connection.execute("PRAGMA foreign_keys = ON")
+
+
+def _refuse_orphaned_log(path: Path) -> None:
+    log = path.with_name(path.name + "-wal")
+    # SQLite deletes a write-ahead log whose file is missing or empty, and with it what only the log holds.
+    if _size(log) and not _size(path):
+        raise RecordError(
+            f"{path}: the file is missing or empty, but {log.name} beside it still holds entries; "
+            "bring the file back, or move its log aside"
+        )
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except FileNotFoundError:
+        return 0
+
+
+def _check(connection: Connection, path: Path) -> bool:
+    """Return whether the file is new and empty; raise where it cannot be used."""
+    identity = _pragma(connection, "application_id")
+    version = _pragma(connection, "user_version")
+    if identity == 0 and not connection.exec_driver_sql("SELECT count(*) FROM sqlite_master").scalar_one():
+        return True
+    if identity != schema.APPLICATION_ID:
+        raise RecordError(f"{path}: this is another program's database, not a record; it was left as it is")
+    if version != schema.VERSION:
+        raise RecordError(
+            f"{path}: this record has layout {version}; this Steadypoint knows layout {schema.VERSION} and would "
+            "misread it. Use a newer Steadypoint; the file was left as it is"
+        )
+    finding = _pragma(connection, "quick_check")
+    if finding != "ok":
+        raise RecordError(f"{path}: {_DAMAGED} ({finding})")
+    return False
+
+
+def _write_ahead(connection: Connection, path: Path) -> None:
+    # Asked for and read back: where it cannot be had, SQLite keeps the old mode without an error.
+    mode = _pragma(connection, "journal_mode = WAL")
+    if mode != "wal":
+        raise RecordError(
+            f"{path}: this folder cannot hold a live record (journal mode is {mode!r}, 'wal' is needed), as on a "
+            "network share; use a folder on a local disk"
+        )
+
+
+def _pragma(connection: Connection, text: str) -> object:
+    return connection.exec_driver_sql(f"PRAGMA {text}").scalars().first()

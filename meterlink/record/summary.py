@@ -1,0 +1,112 @@
+"""What a job came to, worked out from its stored events alone."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from meterlink.outcome import Json, VerdictOutcome
+from meterlink.reading import Instant
+from meterlink.record.entry import Event, Kind
+
+SUMMARY_KINDS = (Kind.VERDICT, Kind.TOUCH, Kind.CUE, Kind.END)
+"""The kinds that `summarise` looks at."""
+
+
+class JobState(StrEnum):
+    """Where a job stands."""
+
+    COMPLETE = "complete"
+    """Every step has a verdict."""
+    STOPPED = "stopped"
+    """A fail ended it before the last step."""
+    INTERRUPTED = "interrupted"
+    """It has no end yet: it is under way, or it broke off and can be resumed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One step's verdicts."""
+
+    verdicts: tuple[Event, ...]
+    """In order; the last one counts, those before it are superseded and kept."""
+
+    @property
+    def last(self) -> Json:
+        """The body of the verdict that counts."""
+        return self.verdicts[-1].body
+
+    @property
+    def outcome(self) -> VerdictOutcome:
+        """The outcome that counts."""
+        return VerdictOutcome(str(self.last["outcome"]))
+
+    @property
+    def attempts(self) -> int:
+        """How many verdicts it took."""
+        return len(self.verdicts)
+
+    @property
+    def at(self) -> Instant:
+        """When the verdict that counts was given."""
+        return self.verdicts[-1].at
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """What a job came to."""
+
+    steps: dict[str, Judged] = field(default_factory=dict)
+    """By step id, in the order of their first verdicts."""
+    touches: tuple[Event, ...] = ()
+    end: Event | None = None
+    """How it ended; None for a job without an end, or one taken up again after it."""
+
+    @property
+    def state(self) -> JobState:
+        """Where the job stands."""
+        if self.end is None:
+            return JobState.INTERRUPTED
+        return JobState.COMPLETE if self.end.body["complete"] else JobState.STOPPED
+
+    @property
+    def lost_between(self) -> tuple[str, str] | None:
+        """The last live and the first dead test point, where the voltage is lost between two."""
+        points = self.end.body["lost_between"] if self.end else None
+        return (str(points[0]), str(points[1])) if isinstance(points, list) else None
+
+    @property
+    def unjudged_touches(self) -> list[Event]:
+        """Touches during which their step got no verdict."""
+        return [touch for touch in self.touches if not self._judged_during(touch.body)]
+
+    def count(self, outcome: VerdictOutcome) -> int:
+        """How many steps have this outcome as the one that counts."""
+        return sum(judged.outcome is outcome for judged in self.steps.values())
+
+    def _judged_during(self, touch: Json) -> bool:
+        judged = self.steps.get(str(touch["step"]))
+        start, end = _seconds(touch["from"]), _seconds(touch["to"])
+        return judged is not None and any(start <= _seconds(event.body["t"]) <= end for event in judged.verdicts)
+
+
+def summarise(events: Iterable[Event]) -> Summary:
+    """Work out what a job came to, from its events of `SUMMARY_KINDS`, in order."""
+    verdicts: dict[str, list[Event]] = {}
+    touches = []
+    end = None
+    for event in events:
+        if event.kind is Kind.VERDICT:
+            verdicts.setdefault(str(event.body["step"]), []).append(event)
+        elif event.kind is Kind.TOUCH:
+            touches.append(event)
+        elif event.kind is Kind.END:
+            end = event
+        elif event.body["code"] in ("probe", "look"):
+            end = None  # a stopped job was taken up again: it asks for a step once more
+    return Summary({step: Judged(tuple(found)) for step, found in verdicts.items()}, tuple(touches), end)
+
+
+def _seconds(value: object) -> float:
+    if not isinstance(value, int | float):
+        raise TypeError(f"seconds expected, found {value!r}")
+    return value

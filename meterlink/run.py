@@ -1,0 +1,84 @@
+"""Runs a check: what the meter shows and what the technician answers go to the session; what it says goes out."""
+
+import asyncio
+from collections.abc import Callable, Sequence
+from typing import Protocol
+
+from meterlink.link import Link
+from meterlink.outcome import Answer, Break, Input, Json
+from meterlink.reading import Reading
+from meterlink.session import Session
+
+
+class Output(Protocol):
+    """Where a check is shown."""
+
+    def tell(self, announcement: Json) -> None:
+        """Show one outcome; it is in the record by now."""
+
+    def live(self, reading: Reading) -> None:
+        """Show what the meter shows at this moment."""
+
+
+class Answers:
+    """Answers on their way from a key or a line of input, given by any thread, to the check."""
+
+    def __init__(self) -> None:
+        self._queue: asyncio.Queue[Answer | None] = asyncio.Queue()
+        self._loop = asyncio.get_running_loop()
+
+    def give(self, answer: Answer | None) -> None:
+        """Hand over an answer; None asks the check to stop."""
+        self._loop.call_soon_threadsafe(self._queue.put_nowait, answer)
+
+    async def take(self) -> Answer | None:
+        """Wait for the next answer."""
+        return await self._queue.get()
+
+
+async def run(session: Session, link: Link, answers: Answers, output: Output) -> Break:
+    """Run until the procedure ends, the meter's stream ends, or the technician stops.
+
+    Returns:
+        Why it stopped, where the procedure has not come to its end.
+
+    Raises:
+        LinkError: the link broke; the job can be resumed.
+        FileError: the trace is damaged; the job can be resumed.
+        RecordError: an outcome could not be stored; it was not announced.
+    """
+    say = _speaker(link, output)
+    say(session.opening())
+    next_item = asyncio.ensure_future(anext(link, None))
+    next_answer = asyncio.ensure_future(answers.take())
+    try:
+        while not session.engine.ended:
+            await asyncio.wait({next_item, next_answer}, return_when=asyncio.FIRST_COMPLETED)
+            if next_answer.done():
+                answer = next_answer.result()
+                if answer is None:
+                    return Break.INTERRUPTED
+                next_answer = asyncio.ensure_future(answers.take())
+                say(session.take(Input(answer, link.now())))
+            elif next_item.done():
+                item = next_item.result()
+                if item is None:
+                    return Break.ENDED
+                say(session.take(item))
+                if isinstance(item, Reading):
+                    output.live(item)
+                next_item = asyncio.ensure_future(anext(link, None))
+    finally:
+        next_item.cancel()
+        next_answer.cancel()
+        await asyncio.gather(next_item, next_answer, return_exceptions=True)
+    return Break.ENDED
+
+
+def _speaker(link: Link, output: Output) -> Callable[[Sequence[Json]], None]:
+    def say(announcements: Sequence[Json]) -> None:
+        for announcement in announcements:
+            output.tell(announcement)
+            link.hear(announcement)
+
+    return say

@@ -1,0 +1,145 @@
+"""One job being run: every input and what it brings about is on disk before anyone is told.
+
+Resuming is replaying: the stored inputs go through a fresh engine, which must say again what the record says it said.
+"""
+
+import time
+from collections.abc import Sequence
+from dataclasses import replace
+from importlib.metadata import version
+
+from meterlink.driver import ErrorEntry
+from meterlink.engine import Engine
+from meterlink.errors import RecordError
+from meterlink.outcome import Answer, Break, EngineInput, Gap, Input, Json
+from meterlink.procedure.load import parse_procedure
+from meterlink.procedure.model import Procedure
+from meterlink.reading import NS_PER_S, Instant
+from meterlink.record.codec import from_event, link_note, start_entry, to_entry
+from meterlink.record.entry import Entry, Kind
+from meterlink.record.store import Store
+
+_OUTCOMES = (Kind.TOUCH, Kind.VERDICT, Kind.CUE, Kind.END)
+_UNTOLD_S = 0.25
+"""How long readings that brought nothing about may wait in memory to share one write, in seconds."""
+
+
+class Session:
+    """Feeds one engine, stores what goes in and comes out, and hands the outcomes on only then."""
+
+    def __init__(self, store: Store, job: str, engine: Engine, begun: Instant) -> None:
+        self.job, self.engine = job, engine
+        self._store, self._begun, self.last = store, begun, begun
+        self._unsaved: list[Entry] = []
+        self._oldest_unsaved = 0.0
+
+    @classmethod
+    def begin(cls, store: Store, procedure: Procedure, source: str, meter: str) -> "Session":
+        """Start a new job; its first cue is the first thing to announce (see `opening`)."""
+        engine = Engine(procedure)
+        now = time.time_ns()
+        begun = Instant(0, now)
+        entries = [start_entry(procedure.cautions, begun), *map(to_entry, engine.start(begun))]
+        job = store.begin_job(
+            procedure,
+            source,
+            meter=meter,
+            meter_identity=None,
+            software=f"steadypoint {version('steadypoint')}",
+            started_utc_ns=now,
+            utc_offset_s=time.localtime().tm_gmtoff,
+            entries=entries,
+        )
+        return cls(store, job, engine, begun)
+
+    @classmethod
+    def resume(cls, store: Store, job_id: str) -> "Session":
+        """Bring a job back to where it stood.
+
+        Raises:
+            RecordError: no such job, it is complete, or the record does not replay to what it says.
+        """
+        job = store.job(job_id)
+        engine = Engine(parse_procedure(job.source, f"{job_id} (stored)"))
+        last = _replay(engine, store, job_id)
+        if engine.ended and not engine.tally(last).not_judged:
+            raise RecordError(f"job {job_id} is complete; there is nothing to resume. `steadypoint show {job_id}`")
+        now = time.time_ns()
+        pause = max(now - last.utc_ns, NS_PER_S)
+        return cls(store, job_id, engine, Instant(last.monotonic_ns + pause, now))
+
+    def opening(self) -> list[Json]:
+        """Return what to announce first: the step that is waited for.
+
+        A resumed job notes the break first; one that a fail had stopped waits for that step again.
+        """
+        if self._begun.monotonic_ns == 0:  # a new job: its first cue was stored with it
+            return [self.engine.announcement(self._begun).as_json()]
+        start = Instant(0, self._begun.utc_ns)
+        return self.take(Input(Answer.REPEAT, start) if self.engine.ended else Gap(start, Break.RESUMED))
+
+    def take(self, item: EngineInput | ErrorEntry) -> list[Json]:
+        """Feed one input, timed from the start of this run; return what to announce, durably stored.
+
+        Raises:
+            RecordError: it could not be stored; nothing of it may be announced.
+        """
+        return self._take(replace(item, at=self._job_time(item.at)))
+
+    def note(self, news: str) -> None:
+        """Keep news of the link; nothing is announced for it."""
+        self._keep([link_note(news, self.last)])
+
+    def close(self, reason: Break) -> list[Json]:
+        """Close a run that has not come to the procedure's end; return what to announce, with the tally so far."""
+        announced = self._take(Gap(self.last, reason))
+        self._save()
+        if not self.engine.ended:
+            announced.append(self._with_job(self.engine.tally(self.last).as_json()))
+        return announced
+
+    def _take(self, item: EngineInput | ErrorEntry) -> list[Json]:
+        outcomes = [] if isinstance(item, ErrorEntry) else self.engine.feed(item)
+        self._keep([to_entry(item), *map(to_entry, outcomes)])
+        if outcomes or time.monotonic() - self._oldest_unsaved > _UNTOLD_S:
+            self._save()
+        return [self._with_job(outcome.as_json()) for outcome in outcomes]
+
+    def _job_time(self, at: Instant) -> Instant:
+        """Place a time of this run in the job's time; one stamped a moment early moves behind what came before."""
+        placed = Instant(self._begun.monotonic_ns + at.monotonic_ns, at.utc_ns)
+        self.last = max(placed, self.last)
+        return self.last
+
+    def _keep(self, entries: Sequence[Entry]) -> None:
+        if not self._unsaved:
+            self._oldest_unsaved = time.monotonic()
+        self._unsaved.extend(entries)
+
+    def _save(self) -> None:
+        if self._unsaved:
+            self._store.append(self.job, self._unsaved)
+            self._unsaved = []
+
+    def _with_job(self, body: Json) -> Json:
+        return {**body, "job": self.job} if body["event"] == "end" else body
+
+
+def _replay(engine: Engine, store: Store, job_id: str) -> Instant:
+    """Feed the stored inputs; each must bring about just what is stored behind it. Return the time of the last line."""
+    due: list[Json] = []
+    last = Instant(0, 0)
+    for event in store.events(job_id):
+        last = event.at
+        if event.kind in _OUTCOMES:
+            if not due or due.pop(0) != event.body:
+                raise RecordError(f"job {job_id} does not replay: line {event.seq} is not what its inputs bring about")
+            continue
+        if due:
+            raise RecordError(f"job {job_id} does not replay: {due[0]} is missing before line {event.seq}")
+        item = from_event(event)
+        if event.kind is Kind.START:
+            due = [outcome.as_json() for outcome in engine.start(event.at)]
+        elif item is not None:
+            due = [outcome.as_json() for outcome in engine.feed(item)]
+    return last

@@ -1,0 +1,57 @@
+"""The shell around a terminal: draws the screen, reads single keys."""
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+
+import blessed
+
+from meterlink.outcome import Answer
+from meterlink.screen import View, render
+
+ANSWERS = {"y": Answer.CONFIRM, "n": Answer.REFUSE, "r": Answer.REPEAT, "b": Answer.BACK, "q": None}
+"""What each key says; None is stop. Enter says yes as well: it is what most presenters and pedals send."""
+
+_LOOK_S = 0.2
+
+
+class TerminalScreen:
+    """A full-screen picture of the check, redrawn in place."""
+
+    def __init__(self, terminal: blessed.Terminal) -> None:
+        self._terminal = terminal
+
+    def draw(self, view: View) -> None:
+        """Show the view; nothing blinks, since only what changed differs."""
+        lines = render(view, self._terminal.width, self._terminal.height)
+        clear = self._terminal.clear_eol
+        print(  # noqa: T201 - drawing is this class's work
+            self._terminal.home + (clear + "\r\n").join(lines) + clear + self._terminal.clear_eos, end="", flush=True
+        )
+
+
+@contextmanager
+def terminal_screen(answer: Callable[[Answer | None], None]) -> Iterator[TerminalScreen]:
+    """Take the whole terminal for as long as the context lasts, and give it back as it was.
+
+    Args:
+        answer: called from another thread with each answer that a key gives (None: stop).
+    """
+    terminal = blessed.Terminal()
+    done = threading.Event()
+    with terminal.fullscreen(), terminal.hidden_cursor(), terminal.cbreak():
+        keys = threading.Thread(target=_read_keys, args=(terminal, done, answer), name="keys")
+        keys.start()
+        try:
+            yield TerminalScreen(terminal)
+        finally:
+            done.set()
+            keys.join()
+
+
+def _read_keys(terminal: blessed.Terminal, done: threading.Event, answer: Callable[[Answer | None], None]) -> None:
+    while not done.is_set():
+        key = terminal.inkey(timeout=_LOOK_S)
+        sign = "y" if key.name == "KEY_ENTER" else str(key).lower()
+        if sign in ANSWERS:
+            answer(ANSWERS[sign])

@@ -1,0 +1,85 @@
+"""`steadypoint demo`: the whole line at work, from bytes on a pseudo-terminal to the record.
+
+A simulated technician hears what a real `steadypoint check`, in a process of its own, announces, and answers it as a
+person would.
+"""
+
+import json
+import random
+import subprocess
+import sys
+from dataclasses import dataclass
+
+import click
+
+from meterlink.home import home_folder
+from meterlink.outcome import Answer
+from meterlink.procedure.load import load_procedure
+from meterlink_sim.lift import SimulatedJob
+from meterlink_sim.pty_port import PtyPort
+from meterlink_sim.scenario import SCENARIOS
+
+PROCEDURE = "start-up"
+RUNS = (("healthy", 0), ("open-final-limit", 1))
+"""Scenario, and the exit status that the check must come to."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Result:
+    job: str
+    status: int
+    lost_between: list[str] | None
+
+
+@click.command("demo", short_help="Run a whole start-up check of a simulated lift, then one with a fault.")
+@click.option("--seed", type=int, help="Which lift, meter and technician; another one each time when absent.")
+@click.option("--time-scale", default=10.0, show_default=True, type=click.FloatRange(1, 50), help="Speed of time.")
+def command(seed: int | None, time_scale: float) -> None:
+    """Run a start-up check of a sound lift, then one of a lift whose final limit is open.
+
+    The meter is a real pseudo-terminal that sends a meter's bytes. Lift, meter and technician are simulated.
+    """
+    seed = random.randrange(1000) if seed is None else seed
+    results = []
+    for scenario, _ in RUNS:
+        click.echo(f"\n{SCENARIOS[scenario].summary} Simulated lift {seed}, {time_scale:g} times as fast as real.\n")
+        results.append(_start_up(scenario, seed, time_scale))
+        subprocess.run([sys.executable, "-m", "meterlink", "show", results[-1].job], check=True)  # noqa: S603
+    lost = results[-1].lost_between
+    click.echo(f"\nThe record of both jobs lies in {home_folder()}.")
+    if lost != ["B1:11", "B1:12"] or [result.status for result in results] != [status for _, status in RUNS]:
+        raise click.ClickException(f"the demo did not come to what it must: {results}")
+
+
+def _start_up(scenario: str, seed: int, time_scale: float) -> _Result:
+    """Let a technician do one start-up with a check in a process of its own."""
+    job = SimulatedJob(load_procedure(PROCEDURE).procedure, SCENARIOS[scenario], seed)
+    checks: list[subprocess.Popen[str]] = []
+
+    def answer(given: Answer) -> None:
+        stdin = checks[0].stdin
+        assert stdin is not None  # noqa: S101 - a pipe
+        stdin.write(f"{given.value}\n")
+        stdin.flush()
+
+    with PtyPort(job, answer, time_scale) as port:
+        meter = f"serial:{port.name}?format=fs9721-lcd14&time-scale={time_scale:g}"
+        arguments = ["check", PROCEDURE, "--meter", meter, "--json", "--accept-cautions"]
+        with subprocess.Popen(  # noqa: S603 - our own command
+            [sys.executable, "-m", "meterlink", *arguments], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        ) as check:
+            checks.append(check)
+            assert check.stdout is not None  # noqa: S101 - a pipe
+            end: dict[str, object] = {}
+            for line in check.stdout:
+                event = json.loads(line)
+                if event["event"] == "cue":
+                    click.echo(f"  {event['text']}")
+                elif event["event"] == "end":
+                    end = event
+                port.hear(event)
+    if not end:
+        raise click.ClickException("the check ended without a result; see the message above")
+    lost = end["lost_between"]
+    points = [str(point) for point in lost] if isinstance(lost, list) else None
+    return _Result(str(end["job"]), check.returncode, points)

@@ -1,0 +1,269 @@
+"""The simulated technician: hears the check's cues, goes to the point, holds the probes as people do, and answers.
+
+Times and habits are common practice, no source. The technician is a process in virtual time: a generator that yields
+how long it waits and acts on its bench in between.
+"""
+
+import random
+from collections.abc import Generator, Mapping
+from dataclasses import dataclass
+from math import inf
+from typing import Protocol
+
+from meterlink.outcome import Answer
+from meterlink.procedure.model import LookStep, MeasuredStep, Step
+from meterlink.reading import Flag, Function, Reading, State
+from meterlink_sim.circuit import neighbours
+
+_PLACES = {
+    "G": "battery",
+    "F": "control box",
+    "Q": "control box",
+    "K": "control box",
+    "B1": "drive",
+    "B2": "drive",
+    "X2": "drive",
+    "S": "cab",
+    "X5": "cab",
+    "B3": "lower landing",
+    "B4": "upper landing",
+    "X7": "under the platform",
+}
+
+
+_HEEDED = ("confirm-dead", "wrong-function", "unsteady", "lift-first", "hold")
+"""Cues upon which the hands do something, besides those that name a step or give a verdict."""
+
+
+@dataclass(frozen=True, slots=True)
+class Slips:
+    """How often each slip happens: the chance at one touch, or at one turn of the dial."""
+
+    lose: float = 0.12
+    """The probe leaves the point before the verdict and comes back."""
+    lose_after: float = 0.08
+    """The same after the verdict."""
+    brush: float = 0.10
+    """A neighbouring terminal is touched on the way."""
+    forget_dial: float = 0.25
+    """The dial stays where it was."""
+    hold: float = 0.02
+    """The HOLD key is pressed unawares while the meter is shifted."""
+
+    def times(self, factor: float) -> "Slips":
+        """The same slips, so many times as often; no chance above 1."""
+        chances = (self.lose, self.lose_after, self.brush, self.forget_dial, self.hold)
+        return Slips(*(min(1.0, chance * factor) for chance in chances))
+
+
+class Bench(Protocol):
+    """What the hands act on."""
+
+    @property
+    def now(self) -> float:
+        """Virtual time, in seconds."""
+
+    @property
+    def function(self) -> Function:
+        """Where the dial stands."""
+
+    @property
+    def shown(self) -> Reading | None:
+        """The last update of the display."""
+
+    def begin_touch(self, point: str, step: str) -> None:
+        """Lay the probes on a point; meant for a step."""
+
+    def bounce(self) -> None:
+        """Lose contact for an instant, or find it again, within one touch."""
+
+    def lift(self) -> None:
+        """Take the probes off."""
+
+    def turn_dial(self, function: Function) -> None:
+        """Turn the dial."""
+
+    def press_hold(self) -> None:
+        """Press the meter's HOLD key."""
+
+    def isolate(self) -> None:
+        """Take the supply off."""
+
+    def press(self, answer: Answer) -> None:
+        """Answer the check."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pause:
+    """How long the technician does nothing new."""
+
+    seconds: float
+    listening: bool = False
+    """Whether the next cue ends the pause."""
+
+
+Doing = Generator[Pause, None, None]
+
+
+def isolates(step: Step) -> bool:
+    """Whether the supply is off once a step is answered with yes."""
+    return isinstance(step, LookStep) and "isolat" in f"{step.id} {step.ask} {step.say}".lower()
+
+
+class Technician:
+    """One technician, at work from the first cue on."""
+
+    def __init__(self, steps: Mapping[str, Step], bench: Bench, slips: Slips, rng: random.Random) -> None:
+        self._steps = steps
+        self._bench = bench
+        self._slips = slips
+        self._rng = rng
+        self._place = "control box"
+        self._step: Step | None = None
+        self._asked: Step | None = None
+        self._judged = False
+        self._heard: set[str] = set()
+        self._doing = self._work()
+        self._pause = Pause(inf, listening=True)
+        self.wake = inf
+        """When the technician does something next, in seconds; `inf`: not before a cue."""
+
+    def act(self) -> None:
+        """Do what is due at `wake`."""
+        self._pause = next(self._doing)
+        self.wake = self._bench.now + self._pause.seconds
+
+    def hear(self, announcement: Mapping[str, object]) -> None:
+        """Take in an announcement; what is not a cue is not heard."""
+        code, step = announcement.get("code"), self._steps.get(str(announcement.get("step")))
+        if announcement.get("event") != "cue" or not isinstance(code, str):
+            return
+        if code in ("probe", "look"):
+            if step is not None and (step is not self._step or self._judged):
+                self._asked = step
+        elif code in ("pass", "fail", "unclear"):
+            self._judged = self._judged or step is self._step
+        elif code in _HEEDED:
+            self._heard.add(code)
+        if self._pause.listening:
+            self.wake = self._bench.now
+
+    def _work(self) -> Doing:
+        while True:
+            while self._asked is None:
+                yield Pause(inf, listening=True)
+            self._step, self._asked, self._judged = self._asked, None, False
+            yield self._pause_between(0.2, 0.6)
+            if isinstance(self._step, LookStep):
+                yield from self._look(self._step)
+            else:
+                yield from self._measure(self._step)
+
+    @property
+    def _done(self) -> bool:
+        return self._judged or self._asked is not None
+
+    def _look(self, step: LookStep) -> Doing:
+        if isolates(step):
+            yield self._pause_between(3, 8)
+            self._bench.isolate()
+        while not self._done:
+            yield self._pause_between(1, 3)
+            self._bench.press(Answer.CONFIRM)
+            yield Pause(self._rng.uniform(4, 6), listening=True)
+
+    def _measure(self, step: MeasuredStep) -> Doing:
+        if not self._chance(self._slips.forget_dial):
+            yield from self._set_dial(step)
+        place = _place(step.point)
+        yield self._pause_between(1.0, 2.0) if place == self._place else self._pause_between(2.0, 4.0)
+        self._place = place
+        if self._chance(self._slips.hold):
+            self._bench.press_hold()
+        if self._chance(self._slips.brush):
+            yield from self._brush(step)
+        while not self._done:
+            yield from self._try(step)
+            if not self._done:
+                yield from self._put_right(step)
+
+    def _set_dial(self, step: MeasuredStep) -> Doing:
+        if self._bench.function not in step.measure:
+            yield self._pause_between(0.8, 2.0)
+            self._bench.turn_dial(step.measure[0])
+
+    def _brush(self, step: MeasuredStep) -> Doing:
+        near = neighbours(step.point)
+        if near:
+            self._bench.begin_touch(self._rng.choice(near), step.id)
+            yield self._pause_between(0.1, 0.35)
+            self._bench.lift()
+            yield self._pause_between(0.1, 0.4)
+
+    def _try(self, step: MeasuredStep) -> Doing:
+        """Hold the probes on the point until the verdict comes, or until something says to try anew."""
+        yield from self._touch(step)
+        touched = self._bench.now
+        slip_at = touched + self._rng.uniform(0.3, 2.0) if self._chance(self._slips.lose) else inf
+        confirm_at = touched + self._rng.uniform(1.5, 3.0)
+        give_up_at = touched + self._rng.uniform(10, 15)
+        while not self._done:
+            yield Pause(min(slip_at, confirm_at, give_up_at) - self._bench.now, listening=True)
+            if "confirm-dead" in self._heard:
+                self._heard.remove("confirm-dead")
+                confirm_at = min(confirm_at, self._bench.now + self._rng.uniform(0.4, 1.0))
+            if self._heard or self._bench.now >= give_up_at:
+                break
+            if self._bench.now >= slip_at:
+                slip_at = inf
+                yield from self._slip(step)
+                confirm_at = self._bench.now + self._rng.uniform(1.5, 3.0)
+            if self._bench.now >= confirm_at:
+                confirm_at = self._bench.now + self._rng.uniform(1.5, 3.0)
+                if self._shows_nothing():
+                    self._bench.press(Answer.CONFIRM)
+        if self._judged and self._chance(self._slips.lose_after):
+            yield from self._slip(step)
+        yield self._pause_between(0.2, 0.6)
+        self._bench.lift()
+
+    def _touch(self, step: MeasuredStep) -> Doing:
+        """Make contact; it bounces for some milliseconds."""
+        self._bench.begin_touch(step.point, step.id)
+        for _ in range(self._rng.randint(0, 3)):
+            yield self._pause_between(0.001, 0.016)
+            self._bench.bounce()
+            yield self._pause_between(0.001, 0.016)
+            self._bench.bounce()
+
+    def _slip(self, step: MeasuredStep) -> Doing:
+        self._bench.lift()
+        yield self._pause_between(0.1, 0.6)
+        yield from self._touch(step)
+
+    def _shows_nothing(self) -> bool:
+        """Whether the display shows what leads in the air would: near 0 V, or OL in ohms."""
+        shown = self._bench.shown
+        if shown is None or shown.value is None:
+            return shown is not None and shown.state is State.OVERLOAD and shown.function.open_leads_read_overload
+        return not shown.function.open_leads_read_overload and abs(shown.value) < 1
+
+    def _put_right(self, step: MeasuredStep) -> Doing:
+        """Look at the meter before the next try: the dial, the HOLD key."""
+        yield from self._set_dial(step)
+        shown = self._bench.shown
+        if shown is not None and Flag.HOLD in shown.flags:
+            self._bench.press_hold()
+        self._heard.clear()
+        yield self._pause_between(0.8, 1.6)
+
+    def _pause_between(self, shortest: float, longest: float) -> Pause:
+        return Pause(self._rng.uniform(shortest, longest))
+
+    def _chance(self, chance: float) -> bool:
+        return self._rng.random() < chance
+
+
+def _place(point: str) -> str:
+    tag = point.partition(":")[0]
+    return _PLACES.get(tag) or _PLACES[tag[:1]]

@@ -1,0 +1,237 @@
+"""A simulated job: lift, meter and technician in one virtual time, and the truth about all they did."""
+
+import random
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from decimal import Decimal
+from itertools import count
+from math import isinf
+
+from meterlink.errors import UsageError
+from meterlink.outcome import Answer, Input
+from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, Procedure
+from meterlink.reading import NS_PER_S, Function, Instant, Reading
+from meterlink_sim.circuit import POINTS, Lift
+from meterlink_sim.hands import Slips, Technician, isolates
+from meterlink_sim.meter import RANGES, Meter, Stretch
+from meterlink_sim.scenario import Scenario
+
+_START = Instant(0, 0)
+
+
+@dataclass(slots=True)
+class TrueTouch:
+    """One contact of the probes with a point, bounces included; a slip begins another. Times in seconds."""
+
+    point: str
+    step: str
+    """The step that it was meant for; a brush against a neighbouring point counts as meant for the same."""
+    function: Function
+    value: float | None
+    """What is really there, in the function's unit; `inf` for no path. None: the point floats, nothing drives it."""
+    start: float
+    end: float | None = None
+    """None while it lasts."""
+    settled_at: float | None = None
+    """When the display first showed the final value, within one count on the final range. None: not in this touch."""
+
+
+@dataclass(frozen=True, slots=True)
+class TrueStep:
+    """What a step must come to."""
+
+    value: float | None
+    """In the unit of the step's function, `inf` for no path; None for a look, or where the point floats."""
+    must_pass: bool | None
+    """None where a floating point leaves it to chance."""
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What a check can be judged by. The touches grow as the job goes on."""
+
+    steps: Mapping[str, TrueStep]
+    touches: list[TrueTouch] = field(default_factory=list)
+
+
+class SimulatedJob:
+    """One job of one technician on one lift. The same arguments and the same announcements give the same events.
+
+    Use it in a loop: `advance`, hand on what it returns, `hear` what the check says about that.
+    """
+
+    def __init__(
+        self,
+        procedure: Procedure,
+        scenario: Scenario,
+        seed: int | str = 0,
+        *,
+        rate: float = 3.0,
+        noise: float = 1.0,
+        slips: float = 1.0,
+        start: Instant = _START,
+    ) -> None:
+        """Draw the lift, the meter and the technician.
+
+        Args:
+            procedure: what the technician has learnt to do.
+            scenario: what is wrong with the lift.
+            seed: every chance comes from it; 7 and `7` are one seed.
+            rate: updates of the display a second.
+            noise: flicker of the last digit, as a multiple of the usual.
+            slips: how often the technician slips, as a multiple of the usual.
+            start: the moment of virtual time 0.
+
+        Raises:
+            UsageError: the procedure asks for a point or a function that the simulation does not have.
+        """
+        _check(procedure)
+        self._start = start
+        self._lift = Lift(random.Random(f"lift {seed}"), scenario.emf, scenario.faults)
+        self._meter = Meter(random.Random(f"meter {seed}"), noise)
+        steps = {step.id: step for step in procedure.steps}
+        self._hands = Technician(steps, self, Slips().times(slips), random.Random(f"hands {seed}"))
+        self.truth = Truth(_true_steps(procedure, Lift(random.Random(f"lift {seed}"), scenario.emf, scenario.faults)))
+        self._updates = (number / rate for number in count(1))
+        self._next_update = next(self._updates)
+        self._since = 0.0
+        self._stretches: list[Stretch] = []
+        self._touch: TrueTouch | None = None
+        self._in_contact = False
+        self._presses: list[Input] = []
+        self.now = 0.0
+        """Virtual time, in seconds."""
+        self.shown: Reading | None = None
+        """The last update of the display."""
+
+    @property
+    def due(self) -> float:
+        """When something happens next, in virtual seconds."""
+        return min(self._hands.wake, self._next_update)
+
+    def advance(self) -> list[Reading | Input]:
+        """Move to `due` and return what comes out there: an update, answers, or nothing to be seen."""
+        self.now = max(self.now, self.due)
+        if self._hands.wake <= self._next_update:
+            self._hands.act()
+            presses, self._presses = self._presses, []
+            return [*presses]
+        return [self._update()]
+
+    def hear(self, announcement: Mapping[str, object], at: float | None = None) -> None:
+        """Let the technician hear an announcement in its JSON form.
+
+        Args:
+            announcement: one event as the check prints it.
+            at: when, in virtual seconds; None for now. A moment outside now..due is taken as the nearer end.
+        """
+        if at is not None:
+            self.now = min(max(self.now, at), self.due)
+        self._hands.hear(announcement)
+
+    def instant(self, seconds: float) -> Instant:
+        """A virtual time as both clocks show it."""
+        passed = round(seconds * NS_PER_S)
+        return Instant(self._start.monotonic_ns + passed, self._start.utc_ns + passed)
+
+    # What the technician's hands act on
+
+    @property
+    def function(self) -> Function:
+        """Where the dial stands."""
+        return self._meter.function
+
+    def begin_touch(self, point: str, step: str) -> None:
+        """Lay the probes on a point; meant for a step."""
+        self._close_stretch()
+        self._touch = TrueTouch(point, step, self.function, _value(self._lift, point, self.function), self.now)
+        self._in_contact = True
+        self.truth.touches.append(self._touch)
+
+    def bounce(self) -> None:
+        """Lose contact for an instant, or find it again, within one touch."""
+        self._close_stretch()
+        self._in_contact = not self._in_contact
+
+    def lift(self) -> None:
+        """Take the probes off."""
+        self._close_stretch()
+        if self._touch is not None:
+            self._touch.end = self.now
+        self._touch, self._in_contact = None, False
+
+    def turn_dial(self, function: Function) -> None:
+        """Turn the dial."""
+        self._close_stretch()
+        self._meter.turn_to(function)
+
+    def press_hold(self) -> None:
+        """Press the meter's HOLD key."""
+        self._meter.press_hold()
+
+    def isolate(self) -> None:
+        """Take the supply off."""
+        self._close_stretch()
+        self._lift.isolate()
+
+    def press(self, answer: Answer) -> None:
+        """Answer the check."""
+        self._presses.append(Input(answer, self.instant(self.now)))
+
+    # The meter's side
+
+    def _signal(self) -> float | None:
+        return self._touch.value if self._touch is not None and self._in_contact else None
+
+    def _close_stretch(self) -> None:
+        if self.now > self._since:
+            self._stretches.append(Stretch(self.now - self._since, self._signal()))
+        self._since = self.now
+
+    def _update(self) -> Reading:
+        self._close_stretch()
+        reading = self._meter.update(self._stretches, self.instant(self.now))
+        self._stretches = []
+        self._next_update = next(self._updates)
+        touch = self._touch
+        if touch is not None and self._in_contact and touch.settled_at is None and self._meter.shows(touch.value):
+            touch.settled_at = self.now
+        self.shown = reading
+        return reading
+
+
+def _value(lift: Lift, point: str, function: Function) -> float | None:
+    return lift.ohms(point) if function is Function.RESISTANCE else lift.volts(point)
+
+
+def _check(procedure: Procedure) -> None:
+    for step in procedure.steps:
+        if not isinstance(step, MeasuredStep):
+            continue
+        if step.point not in POINTS:
+            raise UsageError(f"step {step.id}: the simulated lift has no point {step.point}, only {', '.join(POINTS)}")
+        if step.measure[0] not in RANGES:
+            raise UsageError(f"step {step.id}: the simulated meter has no {step.measure[0]}, only {', '.join(RANGES)}")
+
+
+def _true_steps(procedure: Procedure, lift: Lift) -> dict[str, TrueStep]:
+    """Walk the procedure on a lift and note what each step must come to."""
+    steps: dict[str, TrueStep] = {}
+    for step in procedure.steps:
+        if isinstance(step, LookStep):
+            if isolates(step):
+                lift.isolate()
+            steps[step.id] = TrueStep(None, must_pass=True)
+            continue
+        value = _value(lift, step.point, step.measure[0])
+        if isinstance(step, AgreeStep):
+            partner = steps[step.with_].value
+            difference = None if value is None or partner is None else value - partner
+            steps[step.id] = TrueStep(value, None if difference is None else step.within.accept(_exact(difference)))
+        else:
+            steps[step.id] = TrueStep(value, None if value is None else step.limits.accept(_exact(value)))
+    return steps
+
+
+def _exact(value: float) -> Decimal | None:
+    return None if isinf(value) else Decimal(value)
