@@ -1,10 +1,11 @@
 # Two commands for a newcomer: `make demo` and `make test`. Each sets up all it needs, on a bare machine too.
 .DELETE_ON_ERROR:
-.PHONY: demo test check bench clean
+.PHONY: demo test bench clean
 
-PYTHON ?= $(firstword $(foreach name,python3.13 python3.12 python3.11 python3,$(shell command -v $(name))))
 VENV := .venv
 BIN := $(VENV)/bin
+PIP := $(BIN)/python -m pip --quiet --disable-pip-version-check
+APT := DEBIAN_FRONTEND=noninteractive apt-get
 
 demo: $(VENV)/run.stamp
 	$(BIN)/steadypoint demo
@@ -13,30 +14,39 @@ test: $(VENV)/dev.stamp
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
-	$(BIN)/lint-imports
+	$(BIN)/lint-imports --no-logo
 	$(BIN)/steadypoint lint procedures/meterlink_procedures/*.yaml
 	$(BIN)/pytest -n auto
 
-# The full figures that tests/ checks in a short form: 2,000 simulated start-ups, 100 kills.
+# The full figures, of which `make test` runs a short form: 2,000 simulated start-ups, 100 kills, the cost of --help.
 bench: $(VENV)/dev.stamp
-	$(BIN)/python -m benchmarks
-
-$(VENV)/run.stamp: pyproject.toml | $(BIN)/python
-	$(BIN)/pip install --quiet --disable-pip-version-check --editable .
-	touch $@
-
-$(VENV)/dev.stamp: pyproject.toml | $(BIN)/python
-	$(BIN)/pip install --quiet --disable-pip-version-check --editable . --group dev
-	touch $@
-
-# Debian keeps venv in a package of its own; elsewhere it comes with Python.
-$(BIN)/python:
-	@test -n "$(PYTHON)" || { command -v apt-get >/dev/null && apt-get update -qq && apt-get install -qq -y python3; }
-	@python=$${PYTHON:-$(or $(PYTHON),python3)}; \
-	"$$python" -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "Steadypoint needs Python 3.11 or newer" >&2; exit 1; }; \
-	"$$python" -c 'import ensurepip' 2>/dev/null || { apt-get update -qq && apt-get install -qq -y python3-venv; }; \
-	"$$python" -m venv $(VENV)
-	$(BIN)/pip install --quiet --disable-pip-version-check --upgrade 'pip>=25.1'
+	$(BIN)/python tests/startups.py
+	$(BIN)/python tests/kills.py
+	$(BIN)/python tests/help_cost.py
 
 clean:
 	rm -rf $(VENV) build dist
+
+$(VENV)/run.stamp: pyproject.toml | $(VENV)/made.stamp
+	$(PIP) install --editable .
+	@touch $@
+
+$(VENV)/dev.stamp: pyproject.toml | $(VENV)/made.stamp
+	$(PIP) install --editable . --group dev
+	@touch $@
+
+# The first name that runs and is new enough: a version manager may offer names that do not run.
+FIND_PYTHON = for name in $(or $(PYTHON),python3 python3.14 python3.13 python3.12 python3.11); do \
+	"$$name" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null && break; name=; done
+
+# Debian keeps venv in a package of its own, beside Python; elsewhere it comes with Python.
+$(VENV)/made.stamp:
+	@$(FIND_PYTHON); \
+	if ! "$${name:-false}" -c 'import ensurepip' 2>/dev/null && command -v apt-get >/dev/null; then \
+	    test "$$(id -u)" = 0 || { echo "Please run: sudo apt-get install python3-venv" >&2; exit 1; }; \
+	    $(APT) update -qq && $(APT) install -qq -y "$${name:-python3}" "$${name:-python3}-venv" && $(FIND_PYTHON); \
+	fi; \
+	test -n "$$name" || { echo "Steadypoint needs Python 3.11 or newer; try make PYTHON=/path/to/python3" >&2; exit 1; }; \
+	"$$name" -m venv --clear $(VENV)
+	$(PIP) install --upgrade 'pip>=25.1'
+	@touch $@

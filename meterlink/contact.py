@@ -30,6 +30,9 @@ RELEASE_SHARE = Decimal("0.15")
 """Below this share of the nearest limit a point is as good as dead: a relay must have released at 10 to 15 % of its
 rated voltage (relay data sheets)."""
 
+STRAY_SHARE = Decimal("0.5")
+"""Below this share of the nearest limit, a value that lifted leads have dropped to or drift along is stray voltage."""
+
 FAR_OPEN = Decimal(100_000)
 """Ohms, and more than 1000 times the upper limit: skin or dirt between the tips, as good as leads in the air."""
 
@@ -40,22 +43,43 @@ class Idle:
 
     below: Decimal = Decimal("0.5")
     """Magnitude up to which a value is idle-like, in the function's unit; not where open leads read OL."""
+    stray: Decimal = Decimal(2)
+    """Magnitude up to which stray voltage may go that does not jump, in the function's unit."""
     above: Decimal | None = None
     """Resistance from which a value is idle-like, in Ohm."""
 
     @classmethod
     def for_limits(cls, limits: Limits) -> "Idle":
         """Work the thresholds out from what the step accepts."""
-        ends = [abs(end) for end in (limits.low, limits.high) if end is not None]
-        below = limits.nearest_zero * RELEASE_SHARE or max(ends, default=Decimal(0))
-        return cls(below, None if limits.high is None else max(FAR_OPEN, 1000 * abs(limits.high)))
+        widest = max((abs(end) for end in (limits.low, limits.high) if end is not None), default=Decimal(0))
+        near = limits.nearest_zero
+        return cls(
+            below=near * RELEASE_SHARE or widest,
+            stray=near * STRAY_SHARE or 4 * widest,
+            above=None if limits.high is None else max(FAR_OPEN, 1000 * abs(limits.high)),
+        )
 
     def covers(self, reading: Reading) -> bool:
-        """Tell whether the reading is idle-like. A blank is not: the meter is busy."""
+        """Tell whether a reading is idle-like wherever it comes from. A blank is not: the meter is busy."""
         if reading.function.open_leads_read_overload:
             far = self.above is not None and reading.value is not None and reading.value >= self.above
             return reading.state is State.OVERLOAD or far
         return reading.value is not None and abs(reading.value) <= max(self.below, 3 * reading.resolution)
+
+    def drifts(self, reading: Reading, before: Reading) -> bool:
+        """Tell whether a reading follows an idle-like one as stray voltage does, without a jump."""
+        if not self._may_stray(reading) or reading.value is None or before.value is None:
+            return False
+        return abs(reading.value - before.value) <= self.below
+
+    def dropped(self, reading: Reading, peak: Decimal) -> bool:
+        """Tell whether a reading has dropped from a contact's peak to what may be stray voltage."""
+        return self._may_stray(reading) and reading.value is not None and 2 * abs(reading.value) < peak
+
+    def _may_stray(self, reading: Reading) -> bool:
+        if reading.function.open_leads_read_overload:
+            return False
+        return reading.value is not None and abs(reading.value) <= self.stray
 
 
 @dataclass(slots=True)
@@ -71,6 +95,8 @@ class Contact:
     """Whether it began after a lift, so that the waiting step may have it."""
     window: list[Reading] = field(default_factory=list)
     """The newest readings of one range, without a break."""
+    peak: Decimal = Decimal(0)
+    """The largest magnitude it showed, in the function's unit."""
     dips: list[Reading] = field(default_factory=list)
     """The idle-like readings since `last`."""
     overloads: int = 0
@@ -109,7 +135,7 @@ class Probes:
         ended = self._break_before(before, reading)
         if reading.state is State.BLANK:
             self._clear_windows()
-        elif (self.contact.idle if self.contact else self.idle).covers(reading):
+        elif self._idle_like(reading):
             ended += self._in_air(reading)
         else:
             ended += self._on_something(reading)
@@ -146,6 +172,12 @@ class Probes:
             return self.drop()
         return []
 
+    def _idle_like(self, reading: Reading) -> bool:
+        if self.contact is not None:
+            return self.contact.idle.covers(reading) or self.contact.idle.dropped(reading, self.contact.peak)
+        before = self.in_air[-1] if self.in_air else None
+        return self.idle.covers(reading) or (before is not None and self.idle.drifts(reading, before))
+
     def _in_air(self, reading: Reading) -> list[Contact]:
         if not self.in_air:
             self.air_since = reading.at
@@ -177,6 +209,7 @@ class Probes:
             contact.overloads += 1
         else:
             contact.overloads = 0
+            contact.peak = max(contact.peak, abs(reading.value or Decimal(0)))
             if contact.window and contact.window[-1].exponent != reading.exponent:
                 contact.window.clear()
             contact.window = [*contact.window, reading][-LONGEST:]

@@ -8,6 +8,10 @@ from meterlink.link import Link
 from meterlink.outcome import Answer, Break, Input, Json
 from meterlink.reading import Reading
 from meterlink.session import Session
+from meterlink.silence import Silence
+
+_LOOK_S = 0.25
+"""How often to look whether the meter has fallen silent, in seconds."""
 
 
 class Output(Protocol):
@@ -18,6 +22,9 @@ class Output(Protocol):
 
     def live(self, reading: Reading) -> None:
         """Show what the meter shows at this moment."""
+
+    def warn(self, news: str) -> None:
+        """Show trouble on the line."""
 
 
 class Answers:
@@ -49,11 +56,15 @@ async def run(session: Session, link: Link, answers: Answers, output: Output) ->
     """
     say = _speaker(link, output)
     say(session.opening())
+    silence, clock = Silence(), asyncio.get_running_loop().time
     next_item = asyncio.ensure_future(anext(link, None))
     next_answer = asyncio.ensure_future(answers.take())
     try:
         while not session.engine.ended:
-            await asyncio.wait({next_item, next_answer}, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait({next_item, next_answer}, timeout=_LOOK_S, return_when=asyncio.FIRST_COMPLETED)
+            for hint in silence.hints(clock(), link.received):
+                session.note(hint)
+                output.warn(hint)
             if next_answer.done():
                 answer = next_answer.result()
                 if answer is None:
@@ -64,6 +75,7 @@ async def run(session: Session, link: Link, answers: Answers, output: Output) ->
                 item = next_item.result()
                 if item is None:
                     return Break.ENDED
+                silence.decoded += 1
                 say(session.take(item))
                 if isinstance(item, Reading):
                     output.live(item)

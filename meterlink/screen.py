@@ -7,18 +7,19 @@ Pure: a `View` goes in, lines come out. State is told by shape and word; a termi
     ┆ · K1:A1                          not known yet: dashed
 """
 
+import textwrap
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
-from meterlink.limits import Limits
+from meterlink.limits import PREFIXES, Limits
 from meterlink.outcome import Verdict, VerdictOutcome
 from meterlink.procedure.model import Step
 from meterlink.reading import Flag, Reading, State
 
-KEYS = "y yes   n no   r repeat   b back   q stop"
+KEYS = "y yes  n no  r repeat  b back  q stop"
 
-_PREFIX = {-12: "p", -9: "n", -6: "µ", -3: "m", 0: "", 3: "k", 6: "M", 9: "G"}
+_PREFIX = {0: "", **{power: letter for letter, power in PREFIXES.items()}, PREFIXES["u"]: "µ"}
 _UNIT = {"Ohm": "Ω", "Cel": "°C"}
 _MARK = {
     None: ("┆", "·", ""),
@@ -40,10 +41,12 @@ _LARGE = {
     "O": "███ █ █ █ █ █ █ ███",
     "L": "█   █   █   █   ███",
     "-": "        ███        ",
-    " ": "                   ",
 }
 """Glyphs three cells wide and five high, rows divided by one cell."""
 _ROWS = 5
+_MARGIN = "  "
+_ROOM_FOR_LARGE = 16
+"""Rows; below that, large digits would lose their tops."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,46 +65,79 @@ class View:
 
 
 def render(view: View, width: int, height: int) -> list[str]:
-    """Lay the view out in a terminal of that many cells; lines are cut to fit, never wrapped."""
-    head = [f"Steadypoint  {view.title}", _progress(view), ""]
+    """Lay the view out in a terminal of that many cells: one text a row, none wider than the terminal.
+
+    The rail gives way first down to the waiting step, then the head: digits, what to do next and the keys stay.
+    """
+    head = [_cut(f"Steadypoint  {view.title}", width), _progress(view), ""]
     foot = [
         "",
-        *large(view.reading),
+        *(large(view.reading, width) if height >= _ROOM_FOR_LARGE else small(view.reading)),
         caption(view.reading),
         *_limits(view, min(width - 2, 60)),
         "",
-        *view.said,
+        *_words(view.said, width),
         "",
         KEYS,
     ]
-    rail = _rail(view, max(3, height - len(head) - len(foot)))
-    return [line[:width] for line in (*head, *rail, *foot)][:height]
+    if height < _ROOM_FOR_LARGE:
+        head, foot = [line for line in head if line], [line for line in foot if line]
+    room = height - len(head) - len(foot)
+    rail = _rail(view, max(1, room))
+    filling = [""] * (room - len(rail))
+    return [line[:width] for line in (*head, *rail, *filling, *foot)][-height:]
 
 
-def large(reading: Reading | None) -> list[str]:
-    """Draw the display's digits five lines high; the decimal point is a block on the base line."""
-    text = reading.display if reading is not None else ""
-    rows = [""] * _ROWS
-    for sign in text:
-        for index in range(_ROWS):
-            if sign == ".":
-                rows[index] += "█ " if index == _ROWS - 1 else "  "
-            else:
-                rows[index] += _LARGE[sign][index * 4 : index * 4 + 3] + " "
-    return [f"  {row}" for row in rows]
+def large(reading: Reading | None, width: int) -> list[str]:
+    """Draw the display's digits five rows high, twice as wide where there is room; the unit stands on the base line.
+
+    The decimal point is a block on the base line. Digits are never cut, since a number without its end is a wrong
+    number: where there is no room, they are plain text.
+    """
+    if reading is None:
+        return [""] * _ROWS
+    rows = ["".join(_glyph_row(sign, row) for sign in reading.display) for row in range(_ROWS)]
+    unit = _unit(reading)
+    room = width - len(_MARGIN) - len(unit)
+    if len(rows[0]) > room:
+        return [*[""] * (_ROWS - 1), *small(reading)]
+    if 2 * len(rows[0]) <= room:
+        rows = ["".join(2 * cell for cell in row) for row in rows]
+    rows[-1] += unit
+    return [_MARGIN + row for row in rows]
+
+
+def small(reading: Reading | None) -> list[str]:
+    """Write the display as plain text, in one row."""
+    return [f"{_MARGIN}{reading.display} {_unit(reading)}" if reading is not None else ""]
+
+
+def _glyph_row(sign: str, row: int) -> str:
+    if sign == ".":
+        return "█ " if row == _ROWS - 1 else "  "
+    return _LARGE[sign][row * 4 : row * 4 + 3].ljust(3) + " "
 
 
 def caption(reading: Reading | None) -> str:
-    """Name what the digits are: unit with prefix, coupling, and any annunciator that weakens them."""
+    """Name what the digits are: the function, and any annunciator that weakens them."""
     if reading is None:
-        return "  no reading yet"
-    unit = _PREFIX.get(reading.scale, f"x10^{reading.scale} ") + _UNIT.get(reading.unit, reading.unit)
-    words = [unit, reading.function.value, *sorted(flag.value for flag in reading.flags - {Flag.AUTO_RANGE})]
-    return "  " + "  ".join(words) + ("  (blank)" if reading.state is State.BLANK else "")
+        return f"{_MARGIN}no reading yet"
+    words = [reading.function.value, *sorted(flag.value for flag in reading.flags - {Flag.AUTO_RANGE})]
+    if reading.state is State.BLANK:
+        words.append("(blank)")
+    return _MARGIN + "  ".join(words)
+
+
+def _unit(reading: Reading) -> str:
+    """The unit as the display shows it, with its prefix."""
+    return _PREFIX.get(reading.scale, f"x10^{reading.scale} ") + _UNIT.get(reading.unit, reading.unit)
 
 
 def band(limits: Limits, value: Decimal | None, width: int) -> str:
-    """Draw the limits as a strip of that many cells: accepted span ═, outside ─, the value as ◆ where it stands."""
+    """Draw the limits as a strip of that many cells: accepted span ═, outside ─, the value as ◆ where it stands.
+
+    A value outside the limits never stands in the accepted span, however near; one off the strip is ◁ or ▷ at its end.
+    """
     if limits.low is None and limits.high is None:
         return ""
     low = limits.low if limits.low is not None else limits.high
@@ -118,7 +154,12 @@ def band(limits: Limits, value: Decimal | None, width: int) -> str:
     last = cell(high) if limits.high is not None else cells
     strip = ["═" if first <= index <= last else "─" for index in range(width)]
     if value is not None:
-        strip[cell(value)] = "◆"
+        at = cell(value)
+        if limits.low is not None and value < limits.low:
+            at = min(at, first - 1)
+        if limits.high is not None and value > limits.high:
+            at = max(at, last + 1)
+        strip[at] = "◁" if value < start else "▷" if value > high + room else "◆"
     return "".join(strip)
 
 
@@ -136,13 +177,28 @@ def _rail(view: View, room: int) -> list[str]:
 def _stop(step: Step, view: View) -> str:
     verdict = view.verdicts.get(step.id)
     line, mark, word = _MARK[verdict.outcome if verdict else None]
-    pointer = "▶" if step.id == view.current else " "
+    pointer = " "
+    if step.id == view.current:
+        pointer, word = "▶", f"{word}, now" if word else "now"
     value = str(verdict.measured) if verdict and verdict.measured else ""
-    return f"{pointer} {line} {mark} {step.point:<14} {value:>12}  {word}"
+    return f"{pointer} {line} {mark} {step.point:<10} {value:>10}  {word}"
+
+
+def _words(said: Sequence[str], width: int) -> list[str]:
+    """Lay out what was said: what came before in one line, the newest, which says what to do, in full."""
+    if not said:
+        return []
+    *before, newest = said
+    lines = textwrap.wrap(newest, width - 2, max_lines=4, placeholder=" …")
+    return [*(_cut(f"  {text}", width) for text in before), *(f"» {line}" for line in lines)]
+
+
+def _cut(text: str, width: int) -> str:
+    return text if len(text) <= width else f"{text[: width - 1]}…"
 
 
 def _limits(view: View, width: int) -> list[str]:
     if view.limits is None:
         return ["", ""]
     value = view.reading.value if view.reading is not None else None
-    return [f"  limits {view.limits.text}", f"  {band(view.limits, value, width)}"]
+    return [f"{_MARGIN}limits {view.limits.text}", _MARGIN + band(view.limits, value, width)]

@@ -130,7 +130,7 @@ def _replay(engine: Engine, store: Store, job_id: str) -> Instant:
     due: list[Json] = []
     last = Instant(0, 0)
     for event in store.events(job_id):
-        last = event.at
+        last = max(last, event.at)  # a touch is told after the reading that ended it, and ended before
         if event.kind in _OUTCOMES:
             if not due or due.pop(0) != event.body:
                 raise RecordError(f"job {job_id} does not replay: line {event.seq} is not what its inputs bring about")
@@ -142,4 +142,6 @@ def _replay(engine: Engine, store: Store, job_id: str) -> Instant:
             due = [outcome.as_json() for outcome in engine.start(event.at)]
         elif item is not None:
             due = [outcome.as_json() for outcome in engine.feed(item)]
+    if due:
+        raise RecordError(f"job {job_id} does not replay: {due[0]} is missing at its end")
     return last

@@ -22,12 +22,13 @@ class TerminalScreen:
         self._terminal = terminal
 
     def draw(self, view: View) -> None:
-        """Show the view; nothing blinks, since only what changed differs."""
-        lines = render(view, self._terminal.width, self._terminal.height)
-        clear = self._terminal.clear_eol
-        print(  # noqa: T201 - drawing is this class's work
-            self._terminal.home + (clear + "\r\n").join(lines) + clear + self._terminal.clear_eos, end="", flush=True
-        )
+        """Show the view; nothing blinks, since each line is written over in place."""
+        terminal = self._terminal
+        lines = render(view, terminal.width, terminal.height)
+        # Each line is placed by itself: one that wraps, because the window has just been made narrower, moves no other.
+        # It is cleared before it is written: after a full line, clearing would take its last sign.
+        placed = [terminal.move_yx(row, 0) + terminal.clear_eol + line for row, line in enumerate(lines)]
+        print("".join(placed), end="", flush=True)  # noqa: T201 - drawing is this class's work
 
 
 @contextmanager

@@ -1,6 +1,6 @@
 """A test bench for the engine: write down what the display shows, get back what comes of it."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TypeVar
 
 from meterlink.engine import Engine
@@ -19,7 +19,7 @@ def reading_step(step_id: str, limits: str, **more: object) -> dict[str, object]
     return {"id": step_id, "kind": "reading", "point": f"{step_id}:1", "limits": limits, **VOLTS, **more}
 
 
-def procedure(*steps: dict[str, object]) -> Procedure:
+def procedure(*steps: Mapping[str, object]) -> Procedure:
     """Return a procedure of these steps."""
     return Procedure.model_validate(
         {"procedure": "bench", "title": "Bench", "revision": "1", "cautions": ["Take care."], "steps": steps}
@@ -29,7 +29,7 @@ def procedure(*steps: dict[str, object]) -> Procedure:
 class Bench:
     """Feeds an engine update by update, at a fixed interval, and keeps all outcomes."""
 
-    def __init__(self, *steps: dict[str, object], interval_s: float = 0.4) -> None:
+    def __init__(self, *steps: Mapping[str, object], interval_s: float = 0.4) -> None:
         self.engine = Engine(procedure(*steps))
         self.interval_ns = round(interval_s * NS_PER_S)
         self.now_ns = 0
@@ -54,8 +54,8 @@ class Bench:
             self.outcomes += self.engine.feed(Reading(text, chosen.unit, chosen, self.at(), scale, marks))
         return self
 
-    def hold(self, display: str, updates: int, function: str = "dc-voltage", **more: int) -> "Bench":
-        return self.show([display] * updates, function, **more)
+    def hold(self, display: str, updates: int, function: str = "dc-voltage", scale: int = 0) -> "Bench":
+        return self.show([display] * updates, function, scale)
 
     def lift(self, updates: int = 4) -> "Bench":
         return self.show(["0.02", "0.05", "0.01", "0.04", "0.03", "0.00"][:updates])

@@ -8,17 +8,17 @@ As a program it runs the full figures, with two simpler rules beside Steadypoint
 import random
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from statistics import median
+from statistics import median, quantiles
 
 import click
 
 from meterlink.engine import Engine
 from meterlink.outcome import End, Outcome, Touch, Verdict, VerdictOutcome
 from meterlink.procedure.load import load_procedure
-from meterlink.procedure.model import MeasuredStep, Procedure
-from meterlink.reading import NS_PER_S, Reading, State
+from meterlink.procedure.model import MeasuredStep, Procedure, ReadingStep
+from meterlink.reading import NS_PER_S, Instant, Reading, State
 from meterlink_sim.circuit import ELEMENTS
 from meterlink_sim.lift import SimulatedJob, TrueTouch
 from meterlink_sim.scenario import SCENARIOS, find_scenario
@@ -121,33 +121,89 @@ def three_equal(readings: Sequence[Reading]) -> Reading | None:
 
 
 def two_seconds(readings: Sequence[Reading]) -> Reading | None:
-    """Another: the reading two seconds after the display left what open leads show."""
-    return readings[-1] if readings[-1].at.monotonic_ns - readings[0].at.monotonic_ns >= 2 * NS_PER_S else None
+    """Another: what stands two seconds after the display left what open leads show."""
+    last = readings[-1]
+    over = last.at.monotonic_ns - readings[0].at.monotonic_ns >= 2 * NS_PER_S
+    return last if over and last.state is not State.BLANK else None
 
 
-def judge_simply(run: Run, procedure: Procedure, rule: Rule) -> Iterator[tuple[bool, float | None]]:
-    """Apply a simpler rule to the same trace, touch by touch of the display.
+@dataclass(slots=True)
+class Row:
+    """What one rule came to, over the same touches as every other."""
 
-    It is told where each touch of the display begins and ends (a value other than near 0 V or OL), and which step the
-    technician meant; it only has to say when the value stands.
+    offered: int = 0
+    judged: int = 0
+    """Of those offered."""
+    wrong: int = 0
+    """Verdicts against the truth, or taken from a contact with another point; in touches that are not offered too."""
+    updates_waited: list[float] = field(default_factory=list)
+    """Of those judged."""
 
-    Yields:
-        Whether the verdict was wrong, and the updates waited since the front end had settled (None: it had not).
+    def enter(self, at: Instant, run: Run, *, offered: bool) -> None:
+        """Count a verdict of that moment in a touch."""
+        touch = touched_at(run.job.truth.touches, at.monotonic_ns / NS_PER_S)
+        self.judged += offered
+        if offered and touch is not None and touch.settled_at is not None:
+            self.updates_waited.append((at.monotonic_ns / NS_PER_S - touch.settled_at) * run.rate)
+
+    def __str__(self) -> str:
+        waited = f"{median(self.updates_waited):>10.2f} {quantiles(self.updates_waited, n=20)[-1]:>10.2f}"
+        return f"{self.offered:>8} {self.judged:>8} {self.offered - self.judged:>8} {self.wrong:>8} {waited}"
+
+
+def compare(run: Run, procedure: Procedure, rows: Mapping[str, Row]) -> None:
+    """Judge the same touches by each rule; `rows` has one for `STEADYPOINT` and one for each of `RULES`.
+
+    A touch is what the display shows as one: a run of updates in the right function that are not those of open leads
+    (near 0 V, OL in ohms), so that every rule is spared what only a confirmation can judge. Only the touches meant for
+    a `reading` step count, until Steadypoint has judged that step without one. It is offered if the display comes to
+    its final value in it while the probes are on the step's own point.
+
+    The simpler rules have it easier: they are told where a touch begins and which step it is meant for, and have only
+    to say when its value stands. Steadypoint has to find out, and its verdicts count as wrong wherever they fall. The
+    technician holds the probes until Steadypoint's verdict and `LINGER_S` more, so that a slower rule gets its chance.
     """
-    steps = {step.id: step for step in procedure.steps}
-    for group in _live_spells(run.readings):
-        found = next((hit for end in range(1, len(group) + 1) if (hit := rule(group[:end]))), None)
-        at = found.at.monotonic_ns / NS_PER_S if found else 0.0
-        touch = touched_at(run.job.truth.touches, at) if found else None
-        if found is None or touch is None:
+    steps = {step.id: step for step in procedure.steps if isinstance(step, ReadingStep)}
+    verdicts = {verdict.step: verdict for verdict in reversed(run.verdicts) if not verdict.confirmed}
+    for verdict in run.verdicts:
+        if verdict.step in steps and not verdict.confirmed:
+            passed = verdict.outcome is VerdictOutcome.PASS
+            rows[STEADYPOINT].wrong += _is_wrong(steps[verdict.step], verdict.at, run, passed=passed)
+    for spell in _live_spells(run.readings):
+        meant = _meant(run, spell)
+        step = steps.get(meant[0].step) if meant else None
+        judged = verdicts.get(step.id) if step is not None else None
+        if step is None or judged is None or spell[0].at > judged.at or spell[0].function not in step.measure:
             continue
-        step = steps[touch.step]
-        assert isinstance(step, MeasuredStep)
-        limits = getattr(step, "limits", None)
-        if limits is None or run.job.truth.steps[step.id].must_pass is None or found.function not in step.measure:
-            continue
-        wrong = limits.accept(found.value) != run.job.truth.steps[step.id].must_pass or touch.point != step.point
-        yield wrong, None if touch.settled_at is None else (at - touch.settled_at) * run.rate
+        offered = any(touch.point == step.point and touch.settled_at is not None for touch in meant)
+        for row in rows.values():
+            row.offered += offered
+        if judged.at <= spell[-1].at:
+            rows[STEADYPOINT].enter(judged.at, run, offered=offered)
+        for name, rule in RULES.items():
+            hit = next((hit for end in range(1, len(spell) + 1) if (hit := rule(spell[:end]))), None)
+            if hit is not None:
+                rows[name].enter(hit.at, run, offered=offered)
+                rows[name].wrong += _is_wrong(step, hit.at, run, passed=step.limits.accept(hit.value))
+
+
+def _is_wrong(step: ReadingStep, at: Instant, run: Run, *, passed: bool) -> bool:
+    touch = touched_at(run.job.truth.touches, at.monotonic_ns / NS_PER_S)
+    return touch is None or touch.point != step.point or passed != run.job.truth.steps[step.id].must_pass
+
+
+STEADYPOINT = "Steadypoint"
+RULES: Mapping[str, Rule] = {"three equal readings": three_equal, "wait two seconds": two_seconds}
+
+
+def _meant(run: Run, spell: Sequence[Reading]) -> list[TrueTouch]:
+    """The contacts that a touch of the display is made of; the first update may average in what was before."""
+    first, last = (reading.at.monotonic_ns / NS_PER_S for reading in (spell[0], spell[-1]))
+    return [
+        touch
+        for touch in run.job.truth.touches
+        if touch.start <= last and (touch.end is None or touch.end > first - 1 / run.rate)
+    ]
 
 
 def _live_spells(readings: Sequence[Reading]) -> Iterator[list[Reading]]:
@@ -155,11 +211,11 @@ def _live_spells(readings: Sequence[Reading]) -> Iterator[list[Reading]]:
     for reading in readings:
         ohms = reading.function.open_leads_read_overload
         idle = reading.state is State.OVERLOAD if ohms else reading.value is not None and abs(reading.value) < 1
-        if not idle:
-            spell.append(reading)
-        elif spell:
+        if idle and spell:
             yield spell
             spell = []
+        elif not idle and (spell or reading.state is not State.BLANK):  # a blank begins nothing
+            spell.append(reading)
     if spell:
         yield spell
 
@@ -168,25 +224,20 @@ def main(count: int) -> int:
     """Run the full figures; return the exit status."""
     procedure = load_procedure("start-up").procedure
     tally = Tally()
-    rules: dict[str, tuple[Rule, list[bool], list[float]]] = {
-        "three equal readings": (three_equal, [], []),
-        "wait two seconds": (two_seconds, [], []),
-    }
+    rows = {name: Row() for name in (STEADYPOINT, *RULES)}
     for seed in range(count):
         chosen = random.Random(seed)
         scenario = chosen.choice(FAULTS) if seed % 2 else "healthy"
         run = run_job(procedure, scenario, seed, chosen.choice(RATES), LINGER_S)
         check(run, procedure, f"seed {seed} {scenario}", tally)
-        for rule, wrong, waited in rules.values():
-            for is_wrong, updates in judge_simply(run, procedure, rule):
-                wrong.append(is_wrong)
-                waited.extend([] if updates is None else [updates])
-    click.echo(f"{tally.jobs} start-ups, {tally.finished} came to their end, {tally.verdicts} verdicts")
-    click.echo(f"touches: {dict(tally.touches.most_common())}")
-    click.echo(f"{'rule':<22} {'judged':>7} {'wrong':>6} {'median updates from settled to verdict':>40}")
-    click.echo(f"{'Steadypoint':<22} {tally.verdicts:>7} {len(tally.wrong):>6} {median(tally.updates_waited):>40.2f}")
-    for name, (_, wrong, waited) in rules.items():
-        click.echo(f"{name:<22} {len(wrong):>7} {sum(wrong):>6} {median(waited):>40.2f}")
+        compare(run, procedure, rows)
+    click.echo(f"{tally.jobs} start-ups, {tally.finished} came to their end, {tally.verdicts} verdicts in all")
+    click.echo(f"{len(tally.wrong)} wrong; median {median(tally.updates_waited):.2f} updates from settled to verdict")
+    click.echo(f"touches in all: {dict(tally.touches.most_common())}")
+    click.echo("\nTouches meant for a reading step that need no confirmation; updates from settled to verdict:")
+    click.echo(f"{'rule':<22} {'offered':>8} {'judged':>8} {'missed':>8} {'wrong':>8} {'median':>10} {'95 %':>10}")
+    for name, row in rows.items():
+        click.echo(f"{name:<22} {row}")
     for line in tally.wrong[:20]:
         click.echo(line)
     return 1 if tally.wrong or median(tally.updates_waited) > 3 or tally.finished < tally.jobs else 0

@@ -108,6 +108,23 @@ def test_floating_leads_that_wander_are_never_judged() -> None:
     assert Bench(A).show(ghost * 10).verdicts == []
 
 
+@pytest.mark.parametrize("stray", ["5.00", "8.40"])
+def test_steady_stray_voltage_on_lifted_leads_is_not_a_point_that_failed(stray: str) -> None:
+    bench = Bench(A, B).lift().hold("24.10", 4).hold(stray, 20)
+    assert bench.verdicts == [("a", "pass")]
+    assert touched(bench, "24.05").verdicts == [("a", "pass"), ("b", "pass")]
+
+
+def test_a_point_that_jumps_to_a_low_voltage_fails_by_itself() -> None:
+    assert Bench(A).lift().hold("6.20", 5).verdicts == [("a", "fail")]
+
+
+def test_wandering_stray_voltage_is_a_lift_all_the_same() -> None:
+    ghost = "4.80 7.10 5.20 3.60 4.40 6.90"
+    bench = Bench(A, B).lift().hold("24.10", 4).show(ghost).hold("24.10", 4)
+    assert bench.verdicts == [("a", "pass"), ("b", "pass")]
+
+
 def test_a_live_value_outside_the_limits_fails_by_itself() -> None:
     bench = touched(Bench(A, B).lift(), "19.80")
     assert bench.verdicts == [("a", "fail")]

@@ -16,7 +16,8 @@ from click.testing import CliRunner
 from frames import VOLTS_24
 from meter_server import meter_server
 from meterlink.cli import cli
-from meterlink.cli.listen import Silence, listen
+from meterlink.cli.listen import listen
+from meterlink.silence import Silence
 from pty_meter import Pty
 
 LISTEN = [sys.executable, "-c", "from meterlink.cli import main; main()", "listen"]

@@ -2,7 +2,8 @@
 
 A reply carries no unit, and the operator can turn the dial between two queries. So the session asks `FUNC?` before and
 after each `READ?`, and the reply becomes a reading only when both answers agree. One query is out at a time; one
-that stays unanswered for a second is given up, the error queue is read empty, and the session goes on.
+that stays unanswered for too long is given up, the error queue is read empty, and the session goes on. A reply that is
+damaged answers its query with nothing: it is asked again.
 """
 
 from collections import deque
@@ -15,6 +16,8 @@ from meterlink.reading import NS_PER_S, Function, Instant, Reading
 from meterlink_drivers.scpi_text import Identity, LineSplitter, Number, QueueEntry, Reply, Selected, parse_reply
 
 ANSWER_WITHIN_NS = NS_PER_S
+READING_WITHIN_NS = 5 * NS_PER_S
+"""A bench instrument that averages over many line cycles takes seconds for one `READ?`."""
 _MAX_ENTRIES = 32
 """Entries read from an error queue at one time; an instrument that never says 0 must not stop the readings."""
 _MAX_FUNC_MISSES = 2
@@ -100,7 +103,8 @@ class ScpiSession(ScpiListener):
     def poll(self, at: Instant) -> bytes:
         """Return the next query once the last one is answered or overdue; see `meterlink.driver.Decoder`."""
         if self._asked is not None:
-            if at.monotonic_ns - self._asked_at_ns < ANSWER_WITHIN_NS:
+            within = READING_WITHIN_NS if self._asked == "READ?" else ANSWER_WITHIN_NS
+            if at.monotonic_ns - self._asked_at_ns < within:
                 return b""
             self._give_up(self._asked)
         message = self._next_message()
@@ -141,6 +145,9 @@ class ScpiSession(ScpiListener):
             case "READ?", Number(display):
                 self._asked = None
                 return self._note_sample(_Sample(display, at, raw))
+            case "READ?", None:
+                self._refused += len(raw)
+                self._asked = None
             case _:  # late, damaged or not asked for: whatever is still owed stays owed
                 self._refused += len(raw)
         return None

@@ -1,9 +1,12 @@
 """The command line. One file a command, imported only when it runs, so that `--help` stays quick."""
 
 import importlib
+import io
 import sys
 
 import click
+
+from meterlink.errors import MeterlinkError
 
 _COMMANDS = {
     "check": "Run a procedure with a meter: match, judge, store and answer each reading.",
@@ -50,11 +53,19 @@ def cli() -> None:
 
 
 def main() -> None:
-    """Run the command line; an error that the user can act on ends it with one line and status 2."""
-    from meterlink.errors import MeterlinkError  # noqa: PLC0415 - lazy, for a quick --help
-
+    """Run the command line; an error that the user can act on ends it with a clear message and status 2."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a console that lacks ± shows ? and not a traceback
     try:
         cli()
     except MeterlinkError as error:
-        click.echo(f"steadypoint: {error}", err=True)
+        complain(error)
         sys.exit(2)
+
+
+def complain(error: MeterlinkError) -> None:
+    """Print an error on standard error; a procedure's come many to a file, a line each, as compilers write them."""
+    from meterlink.procedure.problem import ProcedureError  # noqa: PLC0415 - lazy, for a quick --help
+
+    click.echo(f"{error}" if isinstance(error, ProcedureError) else f"steadypoint: {error}", err=True)

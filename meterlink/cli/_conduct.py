@@ -2,6 +2,7 @@
 
 import asyncio
 import os
+import shlex
 import signal
 import sys
 import threading
@@ -11,8 +12,11 @@ from typing import NoReturn
 
 import click
 
+from meterlink.cli import complain
 from meterlink.cli._outputs import JsonOutput, PlainOutput, TerminalOutput
-from meterlink.errors import LinkError
+from meterlink.cli.readings import quiet_end
+from meterlink.driver import parse_meter_url
+from meterlink.errors import FileError, LinkError, MeterlinkError, RecordError
 from meterlink.home import home_folder
 from meterlink.link import Link, open_link, start_clock
 from meterlink.outcome import Answer, Break
@@ -23,7 +27,7 @@ from meterlink.run import Answers, Output, run
 from meterlink.session import Session
 from meterlink.terminal import terminal_screen
 
-ALL_PASSED, WITH_FAILS, NOT_FINISHED = 0, 1, 3
+ALL_PASSED, WITH_FAILS, BAD_FILE, NOT_FINISHED = range(4)
 
 meter_option = click.option("--meter", required=True, metavar="METER", help="Address of the meter.")
 json_option = click.option("--json", "as_json", is_flag=True, help="Print outcomes as JSON lines, and nothing else.")
@@ -41,7 +45,10 @@ def conduct(meter: str, as_json: bool, begin: Callable[[Store], Session], job: s
     Raises:
         MeterlinkError: it could not begin.
     """
-    sys.exit(asyncio.run(_conduct(meter, as_json, begin, job)))
+    status = NOT_FINISHED
+    with suppress(KeyboardInterrupt):  # before the job began, or a second time while it was being closed
+        status = asyncio.run(_conduct(meter, as_json, begin, job))
+    sys.exit(status)
 
 
 async def _conduct(meter: str, as_json: bool, begin: Callable[[Store], Session], job: str | None) -> int:
@@ -53,35 +60,43 @@ async def _conduct(meter: str, as_json: bool, begin: Callable[[Store], Session],
             session = begin(store)
             if job is None:
                 locks.enter_context(recording(folder, session.job))
-            status = await _run(session, link, meter, as_json)
+            trouble = await _run(session, link, meter, as_json)
         if not as_json:
-            click.echo("\n".join(job_page(store, session.job)))
-            click.echo(f"The record lies in {folder}.")
-        if status == NOT_FINISHED:
-            click.echo(f"Not finished. Go on with: steadypoint resume {session.job} --meter {meter}", err=True)
-    return status
+            with quiet_end():
+                click.echo("\n".join(job_page(store, session.job)))
+                click.echo(f"The record lies in {folder}.")
+    if trouble is not None:
+        complain(trouble)
+    if not session.engine.ended:
+        click.echo(f"Not finished. Go on with: steadypoint resume {session.job} --meter {shlex.quote(meter)}", err=True)
+        return BAD_FILE if isinstance(trouble, FileError) else NOT_FINISHED
+    tally = session.engine.tally(session.last)
+    return ALL_PASSED if tally.complete and not tally.failed and not tally.unclear else WITH_FAILS
 
 
-async def _run(session: Session, link: Link, meter: str, as_json: bool) -> int:
+async def _run(session: Session, link: Link, meter: str, as_json: bool) -> MeterlinkError | None:
+    """Run the job and close it if it has not come to its end; return what broke it off, if anything did."""
     answers = Answers()
     with suppress(NotImplementedError):  # a platform without these signals in its event loop
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, answers.give, None)
-    with _output(session, as_json, answers, listens=not meter.startswith("trace:")) as output:
-        reason = Break.INTERRUPTED
-        try:
-            reason = await run(session, link, answers, output)
-        except LinkError as error:
-            session.note(str(error))
-            click.echo(f"steadypoint: {error}", err=True)
-        except asyncio.CancelledError:  # Ctrl-C
-            pass
-        if not session.engine.ended:
-            for announcement in session.close(reason):
+    replays = parse_meter_url(meter).scheme == "trace"
+    trouble: MeterlinkError | None = None
+    reason = Break.INTERRUPTED
+    try:
+        with quiet_end(), _output(session, as_json, answers, listens=not replays) as output:
+            try:
+                with suppress(asyncio.CancelledError):  # Ctrl-C
+                    reason = await run(session, link, answers, output)
+            except (LinkError, FileError) as error:
+                trouble = error
+                session.note(str(error))
+            finally:
+                last_words = [] if session.engine.ended else session.close(reason)
+            for announcement in last_words:
                 output.tell(announcement)
-    if not session.engine.ended:
-        return NOT_FINISHED
-    tally = session.engine.tally(session.last)
-    return ALL_PASSED if tally.complete and not tally.failed and not tally.unclear else WITH_FAILS
+    except RecordError as error:
+        trouble = error
+    return trouble
 
 
 def _output(session: Session, as_json: bool, answers: Answers, *, listens: bool) -> AbstractContextManager[Output]:

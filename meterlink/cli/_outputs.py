@@ -24,6 +24,10 @@ class JsonOutput:
     def live(self, reading: Reading) -> None:
         """Print nothing: only outcomes are announced."""
 
+    def warn(self, news: str) -> None:
+        """Print it beside the outcomes, not among them."""
+        click.echo(f"steadypoint: {news}", err=True)
+
 
 class PlainOutput:
     """What is said, a sentence a line."""
@@ -35,6 +39,10 @@ class PlainOutput:
 
     def live(self, reading: Reading) -> None:
         """Print nothing: a log of every update helps nobody."""
+
+    def warn(self, news: str) -> None:
+        """Print it beside what is said."""
+        click.echo(f"steadypoint: {news}", err=True)
 
 
 class TerminalOutput:
@@ -54,6 +62,12 @@ class TerminalOutput:
     def live(self, reading: Reading) -> None:
         """Show the digits."""
         self._reading = reading
+        self._draw()
+
+    def warn(self, news: str) -> None:
+        """Show it as the last thing said; digits that are old must not pass for live ones."""
+        self._reading = None
+        self._said = [*self._said, news][-2:]
         self._draw()
 
     def _draw(self) -> None:

@@ -34,5 +34,9 @@ def _acknowledge(cautions: Sequence[str]) -> None:
         click.echo(f"  - {caution}", err=True)
     if not sys.stdin.isatty():
         raise UsageError("the cautions are not acknowledged: read them, then give --accept-cautions")
-    if not click.confirm("Read and understood?", err=True):
+    try:
+        understood = click.confirm("Read and understood?", err=True)
+    except click.Abort:  # Ctrl-C, Ctrl-D
+        understood = False
+    if not understood:
         raise UsageError("the cautions are not acknowledged; nothing was started")

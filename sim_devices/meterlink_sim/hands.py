@@ -7,6 +7,7 @@ how long it waits and acts on its bench in between.
 import random
 from collections.abc import Generator, Mapping
 from dataclasses import dataclass
+from itertools import takewhile
 from math import inf
 from typing import Protocol
 
@@ -149,15 +150,25 @@ class Technician:
             self.wake = self._bench.now
 
     def _work(self) -> Doing:
+        first = yield from self._listen()
+        if self._behind_isolation(first):
+            self._bench.isolate()  # a job taken up again: the supply has been off since before it broke off
         while True:
-            while self._asked is None:
-                yield Pause(inf, listening=True)
-            self._step, self._asked, self._judged = self._asked, None, False
+            step = yield from self._listen()
+            self._step, self._asked, self._judged = step, None, False
             yield self._pause_between(0.2, 0.6)
-            if isinstance(self._step, LookStep):
-                yield from self._look(self._step)
+            if isinstance(step, LookStep):
+                yield from self._look(step)
             else:
-                yield from self._measure(self._step)
+                yield from self._measure(step)
+
+    def _listen(self) -> Generator[Pause, None, Step]:
+        while self._asked is None:
+            yield Pause(inf, listening=True)
+        return self._asked
+
+    def _behind_isolation(self, step: Step) -> bool:
+        return any(isolates(before) for before in takewhile(lambda each: each is not step, self._steps.values()))
 
     @property
     def _done(self) -> bool:

@@ -1,0 +1,40 @@
+"""Notices a meter that says nothing, or nothing that can be decoded. Pure; time comes with each look."""
+
+
+class Silence:
+    """Notices a meter that says nothing, or nothing that can be decoded. Each is told once."""
+
+    NOTHING_AFTER_S = 3.0
+    UNDECODED_AFTER_S = 2.0
+
+    def __init__(self) -> None:
+        self.decoded = 0
+        """Items decoded so far; the owner counts."""
+        self._seen = (0, 0)
+        self._arrived_s: float | None = None
+        self._undecoded_since_s: float | None = None
+        self._told: set[str] = set()
+
+    def hints(self, now_s: float, received: int) -> list[str]:
+        """Return what there is to tell.
+
+        Args:
+            now_s: any clock that never steps, in seconds.
+            received: bytes that came so far.
+        """
+        seen_received, seen_decoded = self._seen
+        self._seen = (received, self.decoded)
+        if self._arrived_s is None or received != seen_received:
+            self._arrived_s = now_s
+        if self.decoded != seen_decoded:
+            self._undecoded_since_s = None
+        elif received != seen_received and self._undecoded_since_s is None:
+            self._undecoded_since_s = now_s
+        hints = []
+        if now_s - self._arrived_s >= self.NOTHING_AFTER_S:
+            hints.append("nothing arrives; check the cable, the meter's power and its key for sending")
+        elif self._undecoded_since_s is not None and now_s - self._undecoded_since_s >= self.UNDECODED_AFTER_S:
+            hints.append("bytes arrive but none decode; check the format, and the baud rate and parity of the line")
+        new = [hint for hint in hints if hint not in self._told]
+        self._told.update(new)
+        return new

@@ -1,0 +1,20 @@
+"""`steadypoint demo`: the newcomer's first command does the whole job, and says what it found and where it lies."""
+
+import os
+from pathlib import Path
+
+import pytest
+
+from commands import jobs, steadypoint_apart
+
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
+
+
+def test_the_demo_checks_a_sound_lift_and_finds_the_open_final_limit_of_another(tmp_path: Path) -> None:
+    result = steadypoint_apart(tmp_path, "demo", "--seed", "7", "--time-scale", "20")
+    assert (result.returncode, result.stderr) == (0, "")
+    assert "The voltage is lost between B1:11 and B1:12." in result.stdout
+    assert f"The record of both jobs lies in {tmp_path}." in result.stdout
+    newest, oldest = jobs(tmp_path)
+    assert (oldest["state"], oldest["passed"], oldest["failed"]) == ("complete", 25, 0)
+    assert (newest["state"], newest["failed"]) == ("stopped", 1)

@@ -1,0 +1,197 @@
+"""What README.md and DEVELOPERS.md say: every example runs, every command, option, file and dependency is there."""
+
+import json
+import os
+import re
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import click
+import pytest
+from click.testing import CliRunner
+
+from meterlink.cli import cli
+from meterlink.cli._conduct import ALL_PASSED
+from meterlink.driver import parse_meter_url
+from meterlink.limits import parse_limits
+from meterlink.reading import Flag
+from meterlink.registry import load_format, load_transport
+from procedure_samples import TWO_POINTS
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+PROJECT: dict[str, Any] = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+CODE_FOLDERS = ("meterlink", "drivers", "procedures", "sim_devices")
+
+
+def block(text: str, language: str) -> str:
+    """Return the one fenced block of a language."""
+    (found,) = re.findall(rf"^```{language}\n(.*?)^```$", text, re.MULTILINE | re.DOTALL)
+    return str(found)
+
+
+def section(text: str, title: str) -> str:
+    return text.partition(f"\n## {title}\n")[2].partition("\n## ")[0]
+
+
+def first_cells(table: str) -> list[str]:
+    """Return what stands first in each row that is no heading."""
+    return [row.split("|")[1].strip() for row in re.findall(r"^\|.*\|\n(?!\|---)", table, re.MULTILINE)]
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("STEADYPOINT_HOME", str(tmp_path / "home"))
+    return tmp_path
+
+
+@pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
+def test_lines_of_prose_are_no_longer_than_the_code_s(text: str) -> None:
+    prose = re.sub(r"^```.*?^```$", "", text, flags=re.MULTILINE | re.DOTALL)
+    assert [line for line in prose.splitlines() if len(line) > 120] == []
+
+
+def test_every_command_stands_in_the_readme_with_its_own_arguments() -> None:
+    listed = re.findall(r"`steadypoint (\w+)([^`]*)`", "\n".join(first_cells(section(README, "Commands"))))
+    context = click.Context(cli)
+    assert sorted(name for name, _ in listed) == sorted(cli.list_commands(context))
+    for name, arguments in listed:
+        command = cli.get_command(context, name)
+        assert command is not None
+        usage = " ".join(command.collect_usage_pieces(click.Context(command)))
+        options = " ".join(option for parameter in command.params for option in parameter.opts)
+        for word in re.findall(r"--?[a-z]+", arguments):
+            assert word in options, f"{name} has no option {word}"
+        for word in re.findall(r"(?<!--meter )(?<!--format )\b[A-Z]+\b", arguments):
+            assert word in usage, f"{name} takes no {word}"
+
+
+def test_the_commands_that_the_readme_says_take_json_do() -> None:
+    said = section(README, "Commands").partition(" take `--json`")[0].rpartition("\n\n")[2]
+    takes = {
+        name
+        for name in cli.list_commands(click.Context(cli))
+        if "--json" in CliRunner().invoke(cli, [name, "--help"]).output
+    }
+    assert set(re.findall(r"`(\w+)`", said)) == takes
+
+
+def test_the_readme_gives_the_exit_statuses_of_the_help() -> None:
+    rows = [row for row in first_cells(section(README, "Commands")) if row.isdigit()]
+    help_text = " ".join(CliRunner().invoke(cli, ["check", "--help"]).output.split())
+    assert rows == re.findall(r"(\d) [a-z ]+", help_text.partition("Exit status: ")[2])
+
+
+def test_every_meter_address_in_the_readme_can_be_opened_as_far_as_names_go() -> None:
+    examples = re.findall(r"^\| `([a-z]+:[^`]+)`", README, re.MULTILINE)
+    assert {address.partition(":")[0] for address in examples} == {"serial", "tcp", "trace", "sim"}
+    for address in examples:
+        url = parse_meter_url(address)
+        if url.scheme == "trace":
+            assert not url.options
+            continue
+        transport = load_transport(url.scheme)
+        wire = load_format(url.options.get("format") or transport.default_format or "")
+        assert set(url.options) <= {"format", "time-scale", *transport.options, *wire.options}
+
+
+def test_the_smallest_procedure_is_the_contract_s_and_its_trace_passes_it(folder: Path) -> None:
+    assert block(README, "yaml") == TWO_POINTS
+    (folder / "two-points.yaml").write_text(TWO_POINTS, encoding="utf-8")
+    (folder / "two-points.jsonl").write_text(block(README, "json"), encoding="utf-8")
+    (command,) = re.findall(r"^ +steadypoint (check two-points.*)$", README, re.MULTILINE)
+
+    assert CliRunner().invoke(cli, ["lint", "two-points.yaml"]).output == ""
+    result = CliRunner().invoke(cli, command.split())
+
+    assert result.exit_code == ALL_PASSED, result.output
+    assert "complete: 4 passed, 0 failed, 0 unclear, 0 not judged" in result.output
+
+
+def test_the_limits_and_flags_named_in_the_readme_are_those_there_are() -> None:
+    written = section(README, "The smallest procedure").partition("Limits include their ends: ")[2].partition(". `")[0]
+    for text in re.findall(r"`([^`]{2,})`", written.replace("(or `+-`)", "")):
+        assert parse_limits(text).text == text
+    flags = section(README, "The trace").partition("they are\n")[2].partition(". Units")[0]
+    assert set(re.findall(r"`([a-z-]+)`", flags)) == set(Flag)
+
+
+def test_the_map_names_every_file_and_no_other() -> None:
+    rooms = section(DEVELOPERS, "The rooms, in the order of the data")
+    named = set(re.findall(r"^([a-z_]+/\S+) +\S", rooms, re.MULTILINE))
+    there = {
+        path.relative_to(ROOT).as_posix()
+        for folder in CODE_FOLDERS
+        for pattern in ("*.py", "*.yaml")
+        for path in (ROOT / folder).rglob(pattern)
+        if path.name != "__init__.py"
+    }
+    assert named == {name for name in there if not name.startswith("meterlink/cli/")} | {"meterlink/cli/"}
+
+
+@pytest.mark.parametrize(
+    ("heading", "declared"),
+    [
+        ("| run time | why not our own code |", PROJECT["project"]["dependencies"]),
+        ("| development | why |", PROJECT["dependency-groups"]["dev"]),
+    ],
+)
+def test_every_dependency_is_justified_and_no_other(heading: str, declared: list[str]) -> None:
+    table = DEVELOPERS.partition(heading)[2].partition("\n\n")[0]
+    named = [name for cell in first_cells(f"{heading}{table}\n") for name in cell.split(", ")]
+    assert sorted(named[1:]) == sorted(re.split("[<>=]", requirement)[0] for requirement in declared)
+
+
+def test_the_programs_of_make_bench_are_there() -> None:
+    recipe = re.findall(r"python (tests/\w+\.py)", (ROOT / "Makefile").read_text(encoding="utf-8"))
+    assert recipe == re.findall(r"`(tests/\w+\.py)` \(", DEVELOPERS)
+    assert [name for name in recipe if not (ROOT / name).is_file()] == []
+
+
+@pytest.fixture
+def outside(tmp_path: Path) -> Path:
+    """Write and install the package of DEVELOPERS.md; return the folder with its source and, in `target`, itself."""
+    (tmp_path / "pyproject.toml").write_text(block(DEVELOPERS, "toml"), encoding="utf-8")
+    (tmp_path / "volts_meter.py").write_text(block(DEVELOPERS, "python"), encoding="utf-8")
+    pip = [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-build-isolation", "--no-index"]
+    subprocess.run([*pip, "--target", str(tmp_path / "target"), str(tmp_path)], check=True, timeout=100)
+    return tmp_path
+
+
+def steadypoint(outside: Path, *arguments: str) -> list[dict[str, Any]]:
+    result = subprocess.run(
+        [sys.executable, "-m", "meterlink", *arguments],
+        env=os.environ | {"PYTHONPATH": str(outside / "target")},
+        cwd=outside,
+        capture_output=True,
+        check=True,
+        timeout=100,
+    )
+    return [json.loads(line) for line in result.stdout.splitlines()]
+
+
+def test_the_example_package_works_as_format_and_as_transport(outside: Path) -> None:
+    garbage = b"\x80\xff24.06\n" + b"9" * 1000 + b"24.06\n-.5\n"
+    (outside / "capture.bin").write_bytes(garbage + b"24.06\r\n-0.05\n25.1")
+
+    heard = steadypoint(outside, "listen", "--json", "capture:capture.bin")
+    decoded = steadypoint(outside, "decode", "--format", "volts-line", "capture.bin")
+
+    assert [(each["display"], each["function"]) for each in heard] == [("24.06", "dc-voltage"), ("-0.05", "dc-voltage")]
+    assert [each["display"] for each in decoded] == ["24.06", "-0.05"]
+
+
+def test_the_example_package_is_typed_and_tidy(outside: Path) -> None:
+    example = outside / "volts_meter.py"
+    config = ["--config-file", str(ROOT / "pyproject.toml")]
+    # mypy: the command line replaces the files that the configuration names.
+    types = [sys.executable, "-m", "mypy", *config, "--cache-dir", str(outside / "cache"), str(example)]
+    style = [sys.executable, "-m", "ruff", "check", "--config", str(ROOT / "pyproject.toml"), "--ignore", "D1"]
+    for command in (types, [*style, str(example)]):
+        result = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False, timeout=100)
+        assert result.returncode == 0, result.stdout
