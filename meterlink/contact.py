@@ -16,7 +16,7 @@ from meterlink.settle import LONGEST
 LIFT_READINGS = 2
 """A lift shows at least this many idle-like readings; a bounce shorter than one update shows a part value instead."""
 
-LIFT_NS = 6 * NS_PER_S // 10
+LIFT_NS = 7 * NS_PER_S // 10
 """And lasts at least this long: a probe that slips is back sooner, a hand that moves to another terminal is not
 (common practice, no source)."""
 

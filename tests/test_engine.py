@@ -78,6 +78,11 @@ def test_a_fast_meter_shows_several_updates_in_a_slip_and_still_it_is_none_the_l
     assert bench.hold("0.00", 7).hold("24.10", 6).verdicts == [("a", "pass"), ("b", "pass")]
 
 
+def test_a_slip_of_six_tenths_of_a_second_is_no_lift_however_it_falls_between_the_updates() -> None:
+    bench = Bench(A, B, interval_s=0.2).lift().hold("24.10", 4).show("0.02 0.01 0.01").hold("24.10", 20)
+    assert bench.verdicts == [("a", "pass")]
+
+
 def test_a_bounce_while_settling_only_starts_the_settling_anew() -> None:
     bench = Bench(A).lift().show("24.10 24.10 0.00 24.10 24.10")
     assert bench.verdicts == []
