@@ -69,6 +69,8 @@ def settle(readings: Sequence[Reading], limits: Limits | None) -> tuple[Settled,
         if limits is None:
             return settled, None
         outcome = _judge(window, limits)
+        if outcome is VerdictOutcome.FAIL and size.grains > _QUIET[-1].grains:
+            continue  # a value that swings may be a poor contact; it passes far from its limits, but fails no point
         if outcome is not None:
             return settled, outcome
     return None
