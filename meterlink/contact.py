@@ -30,7 +30,7 @@ RELEASE_SHARE = Decimal("0.15")
 """Below this share of the nearest limit a point is as good as dead: a relay must have released at 10 to 15 % of its
 rated voltage (relay data sheets)."""
 
-STRAY_SHARE = Decimal("0.5")
+STRAY_SHARE = Decimal("0.25")
 """Below this share of the nearest limit, a value that lifted leads have dropped to or drift along is stray voltage."""
 
 FAR_OPEN = Decimal(100_000)

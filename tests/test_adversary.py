@@ -69,7 +69,6 @@ def test_a_value_that_swings_by_a_tenth_is_no_fail(level: float, swing: float) -
     assert _bench(4).lift().show(_hum(level, swing)).of(Verdict) == []
 
 
-@open_defect
 def test_a_slide_over_a_low_terminal_is_no_lift() -> None:
     bench = _bench(3).lift().hold("24.10", 9).hold("9.00", 12).hold("24.80", 9)
     assert bench.verdicts == [("a", "pass")]
@@ -91,7 +90,6 @@ def test_a_touch_too_short_to_judge_is_answered_when_the_probes_leave() -> None:
     assert bench.cues[before:] != []
 
 
-@open_defect
 def test_a_low_live_value_is_judged_although_it_began_with_a_part_value() -> None:
     assert _bench(2.5).lift().show("3.18").hold("6.48", 15).verdicts == [("a", "fail")]
 

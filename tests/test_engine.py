@@ -113,7 +113,7 @@ def test_floating_leads_that_wander_are_never_judged() -> None:
     assert Bench(A).show(ghost * 10).verdicts == []
 
 
-@pytest.mark.parametrize("stray", ["5.00", "8.40"])
+@pytest.mark.parametrize("stray", ["4.10", "5.20"])
 def test_steady_stray_voltage_on_lifted_leads_is_not_a_point_that_failed(stray: str) -> None:
     bench = Bench(A, B).lift().hold("24.10", 4).hold(stray, 20)
     assert bench.verdicts == [("a", "pass")]
@@ -125,7 +125,7 @@ def test_a_point_that_jumps_to_a_low_voltage_fails_by_itself() -> None:
 
 
 def test_wandering_stray_voltage_is_a_lift_all_the_same() -> None:
-    ghost = "4.80 7.10 5.20 3.60 4.40 6.90"
+    ghost = "2.80 5.10 4.20 3.60 4.40 4.90"
     bench = Bench(A, B).lift().hold("24.10", 4).show(ghost).hold("24.10", 4)
     assert bench.verdicts == [("a", "pass"), ("b", "pass")]
 
