@@ -210,7 +210,7 @@ class Probes:
         else:
             contact.overloads = 0
             contact.peak = max(contact.peak, abs(reading.value or Decimal(0)))
-            if contact.window and contact.window[-1].exponent != reading.exponent:
+            if contact.window and contact.window[-1].resolution != reading.resolution:
                 contact.window.clear()
             contact.window = [*contact.window, reading][-LONGEST:]
         return ended

@@ -10,9 +10,10 @@ bytes and knows nothing of formats. Both are found by entry point, so a package 
     my-scheme = "my_package:TRANSPORT"       # a `Transport`; the name is the scheme of the METER address
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass, field
+from enum import StrEnum
 from typing import Protocol, runtime_checkable
 
 from meterlink.errors import UsageError
@@ -21,14 +22,22 @@ from meterlink.reading import Instant, Reading
 
 
 @dataclass(frozen=True, slots=True)
-class ErrorEntry:
-    """An error that the instrument itself reports, such as an entry of a SCPI error queue."""
+class Notice:
+    """What a meter says that is no reading: an error it reports, its battery's level, traffic on its bus.
 
-    code: str
-    """The code as sent, sign kept: `-113`."""
+    It is kept and shown; no verdict ever rests on it.
+    """
+
+    kind: str
+    """`error`, `battery`, `request`, `response` or `exception`."""
+    display: str
+    """Its number or numbers as sent, sign kept: `-113`, `87`; empty where it has none."""
     text: str
+    """What it says, for people."""
     at: Instant
     raw: bytes
+    unit: str = ""
+    """SenML unit of the number, where it has one."""
 
 
 class Decoder(Protocol):
@@ -41,7 +50,7 @@ class Decoder(Protocol):
     def skipped(self) -> int:
         """Bytes thrown away so far because they belonged to no valid frame."""
 
-    def feed(self, data: bytes, at: Instant) -> Sequence[Reading | ErrorEntry]:
+    def feed(self, data: bytes, at: Instant) -> Sequence[Reading | Notice]:
         """Take the next bytes, in any split, and return what they complete.
 
         Args:
@@ -61,8 +70,19 @@ class Decoder(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
+class GattPlace:
+    """Where a Bluetooth LE peripheral offers a format's bytes. UUIDs in full, lower case."""
+
+    service: str
+    notify: str
+    """The characteristic whose notifications (or indications) carry the bytes."""
+    write: str | None = None
+    """The characteristic that takes queries; None where nothing is asked."""
+
+
+@dataclass(frozen=True, slots=True)
 class LineSettings:
-    """How the serial line is set for a format. Values as pyserial takes them."""
+    """How a link is set for a format: the serial line, values as pyserial takes them, and the place over Bluetooth."""
 
     baud: int = 9600
     bytesize: int = 8
@@ -71,6 +91,19 @@ class LineSettings:
     dtr: bool = True
     """Level of the DTR line after opening; an opto-isolated cable is often fed from it."""
     rts: bool = False
+    gatt: GattPlace | None = None
+    """Where a Bluetooth LE meter offers this format; None where the format is not known to come that way."""
+
+
+class Confidence(StrEnum):
+    """How well a format's layout is founded."""
+
+    HIGH = "high"
+    """Two independent descriptions agree, or a published capture decodes with it."""
+    MEDIUM = "medium"
+    """The layout is known, some of its tables are from memory."""
+    LOW = "low"
+    """From memory: to be verified with a capture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,18 +114,28 @@ class Format:
     """Named by the chip's part number or the open standard."""
     summary: str
     source: str
-    """Where the layout comes from, and how sure that is."""
+    """Where the layout comes from."""
     decoder: Callable[[Mapping[str, str]], Decoder]
     """Makes a decoder from the options of the METER address that belong to the format.
 
     Raises `UsageError` for a value that it cannot take.
     """
+    confidence: Confidence = Confidence.HIGH
     line: LineSettings = LineSettings()
+    polled: bool = False
+    """Whether the meter has to be asked: listening alone hears nothing."""
+    look_alikes: tuple[str, ...] = ()
+    """Names of formats whose frames cannot be told from this one's by their bytes; the user has to say which it is."""
     options: Mapping[str, str] = field(default_factory=dict)
     """The format's own options: name to one line of help.
 
     One named `poll` takes `on` and `off`; `decode` sets it to `off`, since a file answers no query.
     """
+
+    @property
+    def experimental(self) -> bool:
+        """Whether its tables are not sourced; said wherever it is listed and when a check begins with it."""
+        return self.confidence is Confidence.LOW
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,6 +192,22 @@ Clock = Callable[[], Instant]
 
 
 @dataclass(frozen=True, slots=True)
+class Device:
+    """Something a transport found that may be a meter, or a port that may lead to one."""
+
+    identity: str
+    """Stays the same when the device is plugged in elsewhere or the program starts anew: `usb:0403:6001:A5XK3RJT`."""
+    address: str
+    """Its METER address as it is now, without options: `serial:/dev/ttyUSB0`."""
+    name: str = ""
+    """What it calls itself, as text without control characters; empty where it says nothing."""
+    formats: tuple[str, ...] = ()
+    """Names of the wire formats that what it announces suggests; a suggestion, never a proof."""
+    trouble: str = ""
+    """Why it could not be opened just now, such as who holds it; empty where nothing is in the way."""
+
+
+@dataclass(frozen=True, slots=True)
 class Transport:
     """A way to reach a meter."""
 
@@ -165,6 +224,16 @@ class Transport:
     """The transport's own options: name to one line of help."""
     default_format: str | None = None
     """The format taken when the address names none."""
+    find: Callable[[], Awaitable[Sequence[Device]]] | None = None
+    """Lists what can be reached now, without opening anything that another program may be using; None: cannot look.
+
+    It may take some seconds (a radio scan). Raises `LinkError` where looking is impossible, saying why.
+    """
+    identity: Callable[[str], Awaitable[str]] | None = None
+    """Gives the stable identity of the device at an address (the text between scheme and options).
+
+    Without it, and for what has no better one, that is `SCHEME:ADDRESS`. Raises `LinkError` when it is not there now.
+    """
 
 
 def parse_meter_url(text: str) -> MeterUrl:

@@ -24,6 +24,11 @@ class FileError(MeterlinkError):
 class LinkError(MeterlinkError):
     """The meter cannot be reached, or the link to it broke."""
 
+    def __init__(self, message: str, *, passing: bool = False) -> None:
+        self.passing = passing
+        """Whether trying again may help by itself, even for a meter that was never reached: it may be switched off."""
+        super().__init__(message)
+
 
 class RecordError(MeterlinkError):
     """The store cannot be opened, is damaged, or does not hold what was asked for."""

@@ -17,9 +17,9 @@ from meterlink.driver import (
     Chunk,
     Clock,
     Connection,
-    ErrorEntry,
     Format,
     MeterUrl,
+    Notice,
     Transport,
     parse_meter_url,
 )
@@ -38,7 +38,7 @@ _LINK_OPTIONS = {
 
 _Result = TypeVar("_Result")
 
-Item = Reading | ErrorEntry | Input
+Item = Reading | Notice | Input
 
 
 class _Decoder(Protocol):

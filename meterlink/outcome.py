@@ -35,6 +35,12 @@ class Break(StrEnum):
     """Why the stream of readings was broken."""
 
     LINK_LOST = "link-lost"
+    LINK_BACK = "link-back"
+    """The meter is connected again."""
+    SILENT = "silent"
+    """The link stands, but the meter sends nothing."""
+    HEARD_AGAIN = "heard-again"
+    """A silent meter sends again."""
     RESUMED = "resumed"
     """The job was taken up again."""
     INTERRUPTED = "interrupted"

@@ -16,6 +16,10 @@ FUNCTION_NAMES = {
     Function.CAPACITANCE: "capacitance",
     Function.TEMPERATURE: "temperature",
     Function.DUTY: "duty cycle",
+    Function.VOLTAGE: "volts, AC or DC not told",
+    Function.CURRENT: "current, AC or DC not told",
+    Function.NUMBER: "a number without unit",
+    Function.OTHER: "a function that is not judged",
 }
 
 REFUSED_FLAGS = {
@@ -23,6 +27,7 @@ REFUSED_FLAGS = {
     Flag.RELATIVE: ("relative", "Relative mode is on. Switch it off; the display shows a difference."),
     Flag.MINIMUM: ("min-max", "Minimum mode is on. Switch it off."),
     Flag.MAXIMUM: ("min-max", "Maximum mode is on. Switch it off."),
+    Flag.PEAK: ("peak", "Peak mode is on. Switch it off."),
     Flag.LOW_BATTERY: ("low-battery", "The meter's battery is low; its readings may be far off. Change it."),
 }
 """Flags under which nothing is judged: the cue's code and text."""

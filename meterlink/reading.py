@@ -1,7 +1,8 @@
 """A reading: one update of a meter's display, digit for digit, with the time it arrived.
 
 The number is kept as the display shows it, never as a binary float: 24.10 V stays 24.10 V, so its resolution is known.
-Units are SenML names (RFC 8428, section 12.1): `V`, `A`, `Ohm`, `Hz`, `F`, `Cel`, `%`.
+Units are SenML names (RFC 8428, section 12.1): `V`, `A`, `Ohm`, `Hz`, `F`, `Cel`, `%`; for degrees Fahrenheit, which
+SenML lacks, `degF`. A number whose meaning the wire does not tell has no unit.
 """
 
 import re
@@ -11,6 +12,10 @@ from enum import StrEnum
 from functools import cached_property
 
 NS_PER_S = 1_000_000_000
+
+FAHRENHEIT = "degF"
+"""The unit of a temperature that the meter shows in degrees Fahrenheit. Kept as shown: a converted number would be one
+that no display showed."""
 
 
 class Function(StrEnum):
@@ -27,11 +32,24 @@ class Function(StrEnum):
     CAPACITANCE = "capacitance"
     TEMPERATURE = "temperature"
     DUTY = "duty"
+    VOLTAGE = "voltage"
+    """Volts of which the wire does not tell whether they are AC or DC."""
+    CURRENT = "current"
+    """Amperes of which the wire does not tell whether they are AC or DC."""
+    NUMBER = "number"
+    """A number of which the wire tells no more."""
+    OTHER = "other"
+    """A function that no procedure asks for, such as transistor gain or field detection."""
 
     @property
     def unit(self) -> str:
         """The SenML unit in which this function measures."""
         return _UNITS[self]
+
+    @property
+    def judged(self) -> bool:
+        """Whether a step may ask for it: the wire tells all that a verdict needs."""
+        return self not in (Function.VOLTAGE, Function.CURRENT, Function.NUMBER, Function.OTHER)
 
     @property
     def open_leads_read_overload(self) -> bool:
@@ -51,6 +69,10 @@ _UNITS = {
     Function.CAPACITANCE: "F",
     Function.TEMPERATURE: "Cel",
     Function.DUTY: "%",
+    Function.VOLTAGE: "V",
+    Function.CURRENT: "A",
+    Function.NUMBER: "",
+    Function.OTHER: "",
 }
 
 
@@ -69,6 +91,7 @@ class Flag(StrEnum):
     RELATIVE = "relative"
     MINIMUM = "minimum"
     MAXIMUM = "maximum"
+    PEAK = "peak"
     AUTO_RANGE = "auto-range"
     LOW_BATTERY = "low-battery"
 
@@ -110,6 +133,8 @@ class Reading:
     flags: frozenset[Flag] = frozenset()
     raw: bytes = b""
     """The frame this was decoded from; empty where there is none."""
+    step: Decimal | None = None
+    """The smallest change the wire can carry, in `unit`, where that is not one unit of the last digit shown: 1/64 V."""
 
     def __post_init__(self) -> None:
         if self.display not in ("OL", "-OL", "") and not _NUMBER.fullmatch(self.display):
@@ -141,7 +166,7 @@ class Reading:
     @property
     def resolution(self) -> Decimal:
         """The size of one count, in `unit`."""
-        return Decimal(1).scaleb(self.exponent)
+        return Decimal(1).scaleb(self.exponent) if self.step is None else self.step
 
 
 def plain(value: Decimal) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from importlib.metadata import version
 
-from meterlink.driver import ErrorEntry
+from meterlink.driver import Notice
 from meterlink.engine import Engine
 from meterlink.errors import RecordError
 from meterlink.outcome import Answer, Break, EngineInput, Gap, Input, Json
@@ -78,7 +78,7 @@ class Session:
         start = Instant(0, self._begun.utc_ns)
         return self.take(Input(Answer.REPEAT, start) if self.engine.ended else Gap(start, Break.RESUMED))
 
-    def take(self, item: EngineInput | ErrorEntry) -> list[Json]:
+    def take(self, item: EngineInput | Notice) -> list[Json]:
         """Feed one input, timed from the start of this run; return what to announce, durably stored.
 
         Raises:
@@ -98,8 +98,8 @@ class Session:
             announced.append(self._with_job(self.engine.tally(self.last).as_json()))
         return announced
 
-    def _take(self, item: EngineInput | ErrorEntry) -> list[Json]:
-        outcomes = [] if isinstance(item, ErrorEntry) else self.engine.feed(item)
+    def _take(self, item: EngineInput | Notice) -> list[Json]:
+        outcomes = [] if isinstance(item, Notice) else self.engine.feed(item)
         self._keep([to_entry(item), *map(to_entry, outcomes)])
         if outcomes or time.monotonic() - self._oldest_unsaved > _UNTOLD_S:
             self._save()

@@ -15,7 +15,7 @@ from typing import TypeVar
 
 from meterlink.errors import FileError
 from meterlink.outcome import Answer, Input
-from meterlink.reading import NS_PER_S, Flag, Function, Instant, Reading
+from meterlink.reading import FAHRENHEIT, NS_PER_S, Flag, Function, Instant, Reading
 
 MAX_LINE = 65_536
 """Bytes. A reading takes about 100; the bound keeps a file that is no trace from filling the memory."""
@@ -98,13 +98,11 @@ def _item(line: bytes, start: Instant) -> Reading | Input:
         raise ValueError(f'display {_shown(display)} is not text; expected it in quotes, as in "24.10"')
     function = _word(record["function"], Function, "function")
     unit = record["unit"]
-    if unit != function.unit:
+    if unit != function.unit and (unit, function) != (FAHRENHEIT, Function.TEMPERATURE):
         raise ValueError(
             f'unit {_shown(unit)} does not fit {function.value}; expected "{function.unit}", prefix in scale'
         )
-    return Reading(
-        display, function.unit, function, at, _scale(record.get("scale", 0)), _flags(record.get("flags", []))
-    )
+    return Reading(display, str(unit), function, at, _scale(record.get("scale", 0)), _flags(record.get("flags", [])))
 
 
 def _json_object(line: bytes) -> dict[str, object]:

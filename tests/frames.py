@@ -4,7 +4,7 @@ import json
 from dataclasses import dataclass
 from pathlib import Path
 
-from meterlink.driver import ErrorEntry
+from meterlink.driver import Notice
 from meterlink.reading import Flag, Instant, Reading, State
 
 NOW = Instant(1_000_000_000, 1_700_000_001_000_000_000)
@@ -35,10 +35,10 @@ def vectors(name: str) -> list[Vector]:
 _COMPARED = ("display", "unit", "function", "scale", "overload", "flags")
 
 
-def fields(item: Reading | ErrorEntry) -> dict[str, object]:
+def fields(item: Reading | Notice) -> dict[str, object]:
     """Return an item's fields as the vectors write them."""
-    if isinstance(item, ErrorEntry):
-        return dict(zip(_COMPARED, (item.code, "", "error", 0, False, []), strict=True))
+    if isinstance(item, Notice):
+        return dict(zip(_COMPARED, (item.display or None, item.unit, item.kind, 0, False, []), strict=True))
     return {
         "display": item.display if item.state is State.VALUE else None,
         "unit": item.unit,

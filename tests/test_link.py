@@ -19,7 +19,7 @@ from meterlink.errors import FileError, LinkError, UsageError
 from meterlink.link import Item, Link, open_link, start_clock
 from meterlink.outcome import Answer, Input
 from meterlink.reading import NS_PER_S, Instant, Reading
-from meterlink_drivers import fs9721_lcd14
+from meterlink_drivers.formats import fs9721_lcd14
 from meterlink_sim.scpi_instrument import ScpiInstrument, serve_scpi
 
 TRACE = (
@@ -265,7 +265,7 @@ def entry(name: str, value: str, group: str = "meterlink.formats") -> EntryPoint
 
 @pytest.fixture
 def found(monkeypatch: pytest.MonkeyPatch) -> list[EntryPoint]:
-    found = [entry("good", "meterlink_drivers.fs9721_lcd14:FORMAT"), entry("broken", "no_such_module:FORMAT")]
+    found = [entry("good", "meterlink_drivers.formats.fs9721_lcd14:FORMAT"), entry("broken", "no_such_module:FORMAT")]
     monkeypatch.setattr(registry, "entry_points", lambda group: EntryPoints(found))
     return found
 
@@ -285,7 +285,7 @@ def test_an_unknown_name_lists_the_known_ones(found: list[EntryPoint]) -> None:
 
 
 def test_a_name_that_two_packages_offer_is_refused(found: list[EntryPoint]) -> None:
-    found.append(entry("good", "meterlink_drivers.scpi_line:FORMAT"))
+    found.append(entry("good", "meterlink_drivers.formats.scpi_line:FORMAT"))
     with pytest.raises(UsageError, match="'good' is offered twice"):
         registry.load_format("good")
 

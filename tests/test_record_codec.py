@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from meterlink.driver import ErrorEntry
+from meterlink.driver import Notice
 from meterlink.errors import RecordError
 from meterlink.outcome import (
     Answer,
@@ -123,7 +123,7 @@ def test_a_touch_stands_in_the_log_when_it_ended() -> None:
 
 def test_notes_keep_an_error_of_the_meter_with_its_bytes_and_news_of_the_link() -> None:
     # SCPI-99, volume 2, error codes (from memory): -113 is "Undefined header".
-    error = to_entry(ErrorEntry("-113", "Undefined header", at(5), b'-113,"Undefined header"\n'))
+    error = to_entry(Notice("error", "-113", "Undefined header", at(5), b'-113,"Undefined header"\n'))
     assert (error.kind, error.raw) == (Kind.NOTE, b'-113,"Undefined header"\n')
     assert error.body == {"about": "meter-error", "code": "-113", "text": "Undefined header"}
     assert link_note("link lost", at(6)) == Entry(Kind.NOTE, at(6), {"about": "link", "text": "link lost"})

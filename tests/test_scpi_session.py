@@ -5,9 +5,9 @@ from decimal import Decimal
 
 import pytest
 
-from meterlink.driver import ErrorEntry
+from meterlink.driver import Notice
 from meterlink.reading import NS_PER_S, Function, Instant, Reading, State
-from meterlink_drivers.scpi_line import ScpiSession
+from meterlink_drivers.formats.scpi_line import ScpiSession
 from meterlink_sim.scpi_instrument import NOT_A_NUMBER, OVERLOAD, ScpiInstrument
 
 TICK_NS = NS_PER_S // 10
@@ -20,7 +20,7 @@ class Bench:
         self.instrument = instrument
         self.session = ScpiSession(function)
         self.now_ns = 0
-        self.items: list[Reading | ErrorEntry] = []
+        self.items: list[Reading | Notice] = []
         self.damage: Callable[[bytes], bytes] = lambda answer: answer
 
     def run(self, seconds: float) -> "Bench":
@@ -47,7 +47,7 @@ class Bench:
 
     @property
     def errors(self) -> list[str]:
-        return [item.code for item in self.items if isinstance(item, ErrorEntry)]
+        return [item.display for item in self.items if isinstance(item, Notice)]
 
 
 def test_it_opens_in_order_and_asks_the_function_around_each_reading() -> None:

@@ -5,16 +5,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from frames import NOW, Vector, fields, vectors
-from meterlink.driver import ErrorEntry
+from meterlink.driver import Notice
 from meterlink.errors import UsageError
 from meterlink.reading import Function, Reading
-from meterlink_drivers.scpi_line import FORMAT, ScpiListener
-from meterlink_drivers.scpi_text import MAX_LINE, LineSplitter, Number, Selected, parse_reply
+from meterlink_drivers.formats.scpi_line import FORMAT, ScpiListener
+from meterlink_drivers.formats.scpi_text import MAX_LINE, LineSplitter, Number, Selected, parse_reply
 
 VECTORS = vectors("scpi-line")
 
 
-def listen(*pieces: bytes) -> list[Reading | ErrorEntry]:
+def listen(*pieces: bytes) -> list[Reading | Notice]:
     listener = ScpiListener(Function.DC_VOLTAGE)
     return [item for piece in pieces for item in listener.feed(piece, NOW)]
 
@@ -109,7 +109,7 @@ def test_numbers_take_the_function_told_last() -> None:
 
 def test_an_error_text_keeps_its_quotes() -> None:
     (entry,) = listen(b'-222,"Data ""x"" out of range"\r\n')
-    assert entry == ErrorEntry("-222", 'Data "x" out of range', NOW, b'-222,"Data ""x"" out of range"\r')
+    assert entry == Notice("error", "-222", 'Data "x" out of range', NOW, b'-222,"Data ""x"" out of range"\r')
 
 
 def test_an_identity_is_kept() -> None:

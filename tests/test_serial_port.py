@@ -21,7 +21,7 @@ from meterlink.driver import LineSettings
 from meterlink.errors import LinkError, UsageError
 from meterlink.link import Link, open_link, start_clock
 from meterlink.reading import Reading
-from meterlink_drivers.serial_port import line_settings
+from meterlink_drivers.transports.serial_port import line_settings
 from pty_meter import Pty
 
 FORMAT = "format=fs9721-lcd14"

@@ -5,7 +5,7 @@ import pytest
 from click.testing import CliRunner
 
 from meterlink.cli import cli
-from meterlink.driver import ErrorEntry
+from meterlink.driver import Notice
 from meterlink.errors import RecordError
 from meterlink.home import VARIABLE
 from meterlink.outcome import Answer, Break, Gap, Input, TouchOutcome, VerdictOutcome
@@ -23,7 +23,7 @@ ITEMS = (
     touch("fuse", "0.31", 2000, 2400, TouchOutcome.UNSTEADY),
     verdict("fuse", "0.02", FAIL, 3000),
     Input(Answer.REPEAT, at(3500)),
-    ErrorEntry("-113", "Undefined header", at(3600), b'-113,"Undefined header"\n'),
+    Notice("error", "-113", "Undefined header", at(3600), b'-113,"Undefined header"\n'),
     verdict("fuse", "0.03", FAIL, 4000),
     end(4000, complete=False, lost_between=("G1:+", "F1:2")),
 )

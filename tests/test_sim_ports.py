@@ -15,7 +15,7 @@ from meterlink.errors import LinkError, UsageError
 from meterlink.outcome import Answer, Input, VerdictOutcome
 from meterlink.procedure.load import load_procedure
 from meterlink.reading import Instant, Reading
-from meterlink_drivers.fs9721_lcd14 import FORMAT
+from meterlink_drivers.formats.fs9721_lcd14 import FORMAT
 from meterlink_sim.lift import SimulatedJob
 from meterlink_sim.scenario import find_scenario
 from meterlink_sim.transport import TRANSPORT

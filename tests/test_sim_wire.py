@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.reading import Flag, Function, Instant, Reading
-from meterlink_drivers.fs9721_lcd14 import FORMAT
+from meterlink_drivers.formats.fs9721_lcd14 import FORMAT
 from meterlink_sim.wire import FRAME_LENGTH, encode
 
 NOW = Instant(0, 0)

@@ -9,7 +9,7 @@ from typing import BinaryIO
 import click
 
 from meterlink.cli.readings import put_json, quiet_end, shown
-from meterlink.driver import Decoder, ErrorEntry, Format
+from meterlink.driver import Decoder, Format, Notice
 from meterlink.errors import FileError, UsageError
 from meterlink.reading import Instant, Reading
 from meterlink.registry import load_format
@@ -49,10 +49,11 @@ def _print(decoder: Decoder, block: bytes) -> int:
     return sum(isinstance(item, Reading) for item in items)
 
 
-def _fields(item: Reading | ErrorEntry) -> dict[str, object]:
+def _fields(item: Reading | Notice) -> dict[str, object]:
     if isinstance(item, Reading):
         return shown(item)
-    return {"display": item.code, "unit": "", "function": "error", "scale": 0, "overload": False, "flags": []}
+    none = {"scale": 0, "overload": False, "flags": []}
+    return {"display": item.display or None, "unit": item.unit, "function": item.kind, **none}
 
 
 def _format_options(wire: Format, pairs: tuple[str, ...]) -> dict[str, str]:

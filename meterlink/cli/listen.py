@@ -8,7 +8,7 @@ from contextlib import suppress
 import click
 
 from meterlink.cli.readings import plain_line, put, put_json, quiet_end, shown
-from meterlink.driver import ErrorEntry
+from meterlink.driver import Notice
 from meterlink.link import Item, Link, open_link, start_clock
 from meterlink.outcome import Input, seconds
 from meterlink.reading import Reading
@@ -64,8 +64,8 @@ def _print_json(item: Item) -> None:
     match item:
         case Reading():
             put_json({"event": "reading", "t": seconds(item.at), **shown(item)})
-        case ErrorEntry(code, text, at):
-            put_json({"event": "error", "t": seconds(at), "code": code, "text": text})
+        case Notice(kind, display, text, at):
+            put_json({"event": kind, "t": seconds(at), "code": display, "text": text})
         case Input(answer, at):
             put_json({"event": "input", "t": seconds(at), "input": answer.value})
 
@@ -74,7 +74,7 @@ def _print_plain(item: Item) -> None:
     match item:
         case Reading():
             put(plain_line(item))
-        case ErrorEntry(code, text, at):
-            put(f"{at.seconds:10.3f} s  error {code}: {text}")
+        case Notice(kind, display, text, at):
+            put(f"{at.seconds:10.3f} s  {kind} {display}: {text}")
         case Input(answer, at):
             put(f"{at.seconds:10.3f} s  {answer.value}")

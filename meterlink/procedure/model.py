@@ -2,7 +2,16 @@
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, PlainValidator, StringConstraints, WithJsonSchema
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    PlainValidator,
+    StringConstraints,
+    WithJsonSchema,
+)
 
 from meterlink.limits import Limits, parse_limits, parse_quantity
 from meterlink.reading import Function
@@ -61,18 +70,22 @@ LimitsField = Annotated[
     WithJsonSchema({"type": "string", "examples": ["22.0..29.0 V", "24 V ± 10 %", "<= 0.5 Ohm", ">= 1 MOhm", "OL"]}),
 ]
 WithinField = Annotated[Limits, PlainValidator(_within), WithJsonSchema({"type": "string", "examples": ["0.3 V"]})]
+
+
+def _judged(functions: tuple[Function, ...]) -> tuple[Function, ...]:
+    for function in functions:
+        if not function.judged:
+            raise ValueError(f"{function.value!r} cannot be judged; expected one of {', '.join(_JUDGED)}")
+    return functions
+
+
+_JUDGED = [function.value for function in Function if function.judged]
 Functions = Annotated[
     tuple[Function, ...],
     BeforeValidator(_as_list),
+    AfterValidator(_judged),
     Field(min_length=1),
-    WithJsonSchema(
-        {
-            "anyOf": [
-                {"enum": [function.value for function in Function]},
-                {"type": "array", "minItems": 1, "items": {"enum": [function.value for function in Function]}},
-            ]
-        }
-    ),
+    WithJsonSchema({"anyOf": [{"enum": _JUDGED}, {"type": "array", "minItems": 1, "items": {"enum": _JUDGED}}]}),
 ]
 
 

@@ -1,15 +1,16 @@
 """What goes into the engine and what comes out of it, as lines of the log, and back for resume and replay."""
 
 from collections.abc import Sequence
+from decimal import Decimal, InvalidOperation
 
-from meterlink.driver import ErrorEntry
+from meterlink.driver import Notice
 from meterlink.errors import RecordError
 from meterlink.outcome import Answer, Break, Cue, End, EngineInput, Gap, Input, Outcome, Touch, Verdict
-from meterlink.reading import Flag, Function, Instant, Reading
+from meterlink.reading import Flag, Function, Instant, Reading, plain
 from meterlink.record.entry import Entry, Event, Kind
 
 
-def to_entry(item: EngineInput | ErrorEntry | Outcome) -> Entry:
+def to_entry(item: EngineInput | Notice | Outcome) -> Entry:
     """Write one item as a line. An outcome's body is its public JSON form and nothing else."""
     match item:
         case Reading():
@@ -18,8 +19,8 @@ def to_entry(item: EngineInput | ErrorEntry | Outcome) -> Entry:
             return Entry(Kind.INPUT, item.at, {"input": item.answer.value})
         case Gap():
             return Entry(Kind.GAP, item.at, {"reason": item.reason.value})
-        case ErrorEntry():
-            body = {"about": "meter-error", "code": item.code, "text": item.text}
+        case Notice():
+            body = {"about": f"meter-{item.kind}", "code": item.display, "text": item.text}
             return Entry(Kind.NOTE, item.at, body, item.raw)
         case Touch():
             return Entry(Kind.TOUCH, item.end, item.as_json())
@@ -57,18 +58,21 @@ def from_event(event: Event) -> EngineInput | None:
                 return Gap(event.at, Break(_text(event.body["reason"])))
             case _:
                 return None
-    except (KeyError, TypeError, ValueError) as error:
+    except (KeyError, TypeError, ValueError, InvalidOperation) as error:
         raise RecordError(f"stored line {event.seq} is no {event.kind} that can be read back: {error}") from error
 
 
 def _reading_body(reading: Reading) -> dict[str, object]:
-    return {
+    body: dict[str, object] = {
         "display": reading.display,
         "unit": reading.unit,
         "function": reading.function.value,
         "scale": reading.scale,
         "flags": sorted(flag.value for flag in reading.flags),
     }
+    if reading.step is not None:
+        body["step"] = plain(reading.step)
+    return body
 
 
 def _reading(event: Event) -> Reading:
@@ -83,6 +87,7 @@ def _reading(event: Event) -> Reading:
         scale=scale,
         flags=frozenset(Flag(flag) for flag in flags),
         raw=event.raw,
+        step=Decimal(_text(event.body["step"])) if "step" in event.body else None,
     )
 
 

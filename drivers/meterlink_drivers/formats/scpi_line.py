@@ -10,10 +10,10 @@ from collections import deque
 from collections.abc import Mapping
 from typing import NamedTuple
 
-from meterlink.driver import Decoder, ErrorEntry, Format, LineSettings
+from meterlink.driver import Decoder, Format, LineSettings, Notice
 from meterlink.errors import UsageError
 from meterlink.reading import NS_PER_S, Function, Instant, Reading
-from meterlink_drivers.scpi_text import Identity, LineSplitter, Number, QueueEntry, Reply, Selected, parse_reply
+from meterlink_drivers.formats.scpi_text import Identity, LineSplitter, Number, QueueEntry, Reply, Selected, parse_reply
 
 ANSWER_WITHIN_NS = NS_PER_S
 READING_WITHIN_NS = 5 * NS_PER_S
@@ -51,7 +51,7 @@ class ScpiListener:
         """Bytes thrown away so far."""
         return self._refused + self._lines.skipped
 
-    def feed(self, data: bytes, at: Instant) -> list[Reading | ErrorEntry]:
+    def feed(self, data: bytes, at: Instant) -> list[Reading | Notice]:
         """Take the next bytes; see `meterlink.driver.Decoder`."""
         items = []
         for raw in self._lines.feed(data):
@@ -64,12 +64,12 @@ class ScpiListener:
         """Nothing is ever asked."""
         return b""
 
-    def _take(self, reply: Reply | None, raw: bytes, at: Instant) -> Reading | ErrorEntry | None:
+    def _take(self, reply: Reply | None, raw: bytes, at: Instant) -> Reading | Notice | None:
         match reply:
             case Number(display) if self._function is not None:
                 return _Sample(display, at, raw).reading(self._function)
             case QueueEntry(code, text):
-                return ErrorEntry(code, text, at, raw)
+                return Notice("error", code, text, at, raw)
             case Selected(function):
                 self._function = function
             case Identity(text):
@@ -132,7 +132,7 @@ class ScpiSession(ScpiListener):
             self._func_misses += 1
             self._func_known = self._func_misses < _MAX_FUNC_MISSES
 
-    def _take(self, reply: Reply | None, raw: bytes, at: Instant) -> Reading | ErrorEntry | None:
+    def _take(self, reply: Reply | None, raw: bytes, at: Instant) -> Reading | Notice | None:
         match self._asked, reply:
             case "*IDN?", Identity(text):
                 self._asked, self.identity = None, text
@@ -152,13 +152,13 @@ class ScpiSession(ScpiListener):
                 self._refused += len(raw)
         return None
 
-    def _note_entry(self, entry: QueueEntry, raw: bytes, at: Instant) -> ErrorEntry | None:
+    def _note_entry(self, entry: QueueEntry, raw: bytes, at: Instant) -> Notice | None:
         self._entries_left = 0 if entry.empty else self._entries_left - 1
         if entry.empty:
             return None
         if int(entry.code) == _UNDEFINED_HEADER and self._unanswered == "FUNC?" and not self._func_answered:
             self._func_known = False
-        return ErrorEntry(entry.code, entry.text, at, raw)
+        return Notice("error", entry.code, entry.text, at, raw)
 
     def _note_function(self, function: Function | None) -> Reading | None:
         self._func_answered = self._read_next = True

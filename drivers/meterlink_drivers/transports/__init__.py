@@ -1,0 +1,1 @@
+"""Transports: how the bytes of a meter are reached. None knows a wire format."""
