@@ -156,7 +156,10 @@ class Chunk:
 
 
 class Connection(Protocol):
-    """An open link that moves bytes."""
+    """An open link that moves bytes.
+
+    One whose line can be set may keep how it is set, for people, in an attribute `settings: str`.
+    """
 
     async def read(self) -> Chunk | None:
         """Wait for the next bytes. None: the stream has come to its regular end.
@@ -169,7 +172,8 @@ class Connection(Protocol):
         """Send bytes.
 
         Raises:
-            LinkError: the link broke, or cannot send.
+            LinkError: the link broke.
+            UsageError: this link can never send.
         """
 
     def hear(self, announcement: Mapping[str, object]) -> None:
@@ -229,6 +233,8 @@ class Transport:
 
     It may take some seconds (a radio scan). Raises `LinkError` where looking is impossible, saying why.
     """
+    reopen_after_s: float | None = None
+    """After so many seconds of silence the link is taken for dead, whatever it says, and opened again."""
     identity: Callable[[str], Awaitable[str]] | None = None
     """Gives the stable identity of the device at an address (the text between scheme and options).
 

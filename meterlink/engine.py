@@ -29,7 +29,15 @@ from meterlink.outcome import (
     Verdict,
     VerdictOutcome,
 )
-from meterlink.phrases import REFUSED_FLAGS, announce, confirm_dead, verdict, wrong_function
+from meterlink.phrases import (
+    LINK_CUES,
+    REFUSED_CODES,
+    announce,
+    confirm_dead,
+    verdict,
+    why_refused,
+    wrong_function,
+)
 from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, Procedure, ReadingStep, Step
 from meterlink.reading import NS_PER_S, Function, Instant, Reading
 from meterlink.settle import MIN_SPAN_NS, same_value, settle, still_near_zero
@@ -121,12 +129,12 @@ class Engine:
     # Readings
 
     def _reading(self, reading: Reading) -> Iterator[Outcome]:
-        for flag, (code, text) in REFUSED_FLAGS.items():
-            if flag in reading.flags:
-                self._probes.pass_over(reading)
-                yield from self._tell_once(self._told, code, text, reading.at)
-                return
-        self._told -= {code for code, _ in REFUSED_FLAGS.values()}
+        refused = why_refused(reading)
+        if refused is not None:
+            self._probes.pass_over(reading)
+            yield from self._tell_once(self._told, *refused, reading.at)
+            return
+        self._told -= REFUSED_CODES
         yield from self._touches(self._probes.take(reading))
         if self._confirmed is not None:
             yield from self._settle_confirmed(reading.at)
@@ -142,7 +150,9 @@ class Engine:
             yield from self._judge_confirmed(gap.at)
         self._confirmed = None
         yield from self._touches(self._probes.drop())
-        if gap.reason in (Break.LINK_LOST, Break.RESUMED):
+        if gap.reason in LINK_CUES:
+            yield Cue(*LINK_CUES[gap.reason], self.step.id, gap.at)
+        if gap.reason in (Break.LINK_BACK, Break.HEARD_AGAIN, Break.RESUMED):
             yield self.announcement(gap.at)
 
     def _idle(self, reading: Reading) -> Iterator[Outcome]:

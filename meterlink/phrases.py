@@ -1,8 +1,8 @@
 """What the technician is told, in the trade's words: short, and what to do next."""
 
-from meterlink.outcome import Measured, VerdictOutcome
+from meterlink.outcome import Break, Measured, VerdictOutcome
 from meterlink.procedure.model import LookStep, MeasuredStep, Step
-from meterlink.reading import Flag, Function
+from meterlink.reading import Flag, Function, Reading
 
 FUNCTION_NAMES = {
     Function.DC_VOLTAGE: "DC volts",
@@ -31,6 +31,27 @@ REFUSED_FLAGS = {
     Flag.LOW_BATTERY: ("low-battery", "The meter's battery is low; its readings may be far off. Change it."),
 }
 """Flags under which nothing is judged: the cue's code and text."""
+
+REFUSED_CODES = frozenset({"wrong-unit", *(code for code, _ in REFUSED_FLAGS.values())})
+"""The codes of all cues that say why a reading is not judged at all."""
+
+LINK_CUES = {
+    Break.LINK_LOST: ("link-lost", "The link to the meter is lost; nothing is judged. It comes back by itself."),
+    Break.LINK_BACK: ("link-back", "The meter is back."),
+    Break.SILENT: ("no-data", "No data from the meter; nothing is judged. Is it on and sending?"),
+    Break.HEARD_AGAIN: ("data-back", "The meter sends again."),
+}
+"""What is told of a break in the link: the cue's code and text."""
+
+
+def why_refused(reading: Reading) -> tuple[str, str] | None:
+    """Say why nothing may be judged from a reading, whatever it shows: the cue's code and text; None where it may."""
+    for flag, cue in REFUSED_FLAGS.items():
+        if flag in reading.flags:
+            return cue
+    if reading.unit != reading.function.unit:
+        return "wrong-unit", f"The meter shows {reading.unit}. Set it to {reading.function.unit}."
+    return None
 
 
 def announce(step: Step, before: Step | None) -> str:

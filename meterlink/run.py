@@ -4,14 +4,13 @@ import asyncio
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
+from meterlink.keeper import News
 from meterlink.link import Link
 from meterlink.outcome import Answer, Break, Input, Json
 from meterlink.reading import Reading
 from meterlink.session import Session
-from meterlink.silence import Silence
 
-_LOOK_S = 0.25
-"""How often to look whether the meter has fallen silent, in seconds."""
+_TICK_S = 1.0
 
 
 class Output(Protocol):
@@ -22,6 +21,9 @@ class Output(Protocol):
 
     def live(self, reading: Reading) -> None:
         """Show what the meter shows at this moment."""
+
+    def tick(self) -> None:
+        """Show how old things have become; called about once a second while nothing comes."""
 
     def warn(self, news: str) -> None:
         """Show trouble on the line."""
@@ -50,35 +52,36 @@ async def run(session: Session, link: Link, answers: Answers, output: Output) ->
         Why it stopped, where the procedure has not come to its end.
 
     Raises:
-        LinkError: the link broke; the job can be resumed.
+        LinkError: the link was lost and did not come back; the job can be resumed.
         FileError: the trace is damaged; the job can be resumed.
         RecordError: an outcome could not be stored; it was not announced.
     """
     say = _speaker(link, output)
     say(session.opening())
-    silence, clock = Silence(), asyncio.get_running_loop().time
     next_item = asyncio.ensure_future(anext(link, None))
     next_answer = asyncio.ensure_future(answers.take())
     try:
         while not session.engine.ended:
-            await asyncio.wait({next_item, next_answer}, timeout=_LOOK_S, return_when=asyncio.FIRST_COMPLETED)
-            for hint in silence.hints(clock(), link.received):
-                session.note(hint)
-                output.warn(hint)
+            waits = {next_item, next_answer}
+            done, _ = await asyncio.wait(waits, timeout=_TICK_S, return_when=asyncio.FIRST_COMPLETED)
+            if not done:
+                output.tick()
+                continue
             if next_answer.done():
                 answer = next_answer.result()
                 if answer is None:
                     return Break.INTERRUPTED
                 next_answer = asyncio.ensure_future(answers.take())
                 say(session.take(Input(answer, link.now())))
-            elif next_item.done():
+            else:
                 item = next_item.result()
                 if item is None:
                     return Break.ENDED
-                silence.decoded += 1
                 say(session.take(item))
                 if isinstance(item, Reading):
                     output.live(item)
+                elif isinstance(item, News) and item.trouble:
+                    output.warn(item.text)
                 next_item = asyncio.ensure_future(anext(link, None))
     finally:
         next_item.cancel()

@@ -62,6 +62,8 @@ class View:
     reading: Reading | None
     said: Sequence[str]
     """What was said last, newest last."""
+    old: str | None = None
+    """Why the reading is not live, and how old it is; None while it is live."""
 
 
 def render(view: View, width: int, height: int) -> list[str]:
@@ -69,11 +71,12 @@ def render(view: View, width: int, height: int) -> list[str]:
 
     The rail gives way first down to the waiting step, then the head: digits, what to do next and the keys stay.
     """
+    live = view.reading if view.old is None else None
     head = [_cut(f"Steadypoint  {view.title}", width), _progress(view), ""]
     foot = [
         "",
-        *(large(view.reading, width) if height >= _ROOM_FOR_LARGE else small(view.reading)),
-        caption(view.reading),
+        *(large(live, width) if height >= _ROOM_FOR_LARGE else small(live)),
+        caption(view.reading, view.old),
         *_limits(view, min(width - 2, 60)),
         "",
         *_words(view.said, width),
@@ -118,10 +121,12 @@ def _glyph_row(sign: str, row: int) -> str:
     return _LARGE[sign][row * 4 : row * 4 + 3].ljust(3) + " "
 
 
-def caption(reading: Reading | None) -> str:
-    """Name what the digits are: the function, and any annunciator that weakens them."""
+def caption(reading: Reading | None, old: str | None = None) -> str:
+    """Name what the digits are: the function, and any annunciator that weakens them. An old value is never large."""
     if reading is None:
-        return f"{_MARGIN}no reading yet"
+        return f"{_MARGIN}{old or 'no reading yet'}"
+    if old is not None:
+        return f"{_MARGIN}not live: {old} (last {reading.display or 'blank'} {_unit(reading)})"
     words = [reading.function.value, *sorted(flag.value for flag in reading.flags - {Flag.AUTO_RANGE})]
     if reading.state is State.BLANK:
         words.append("(blank)")
@@ -200,5 +205,5 @@ def _cut(text: str, width: int) -> str:
 def _limits(view: View, width: int) -> list[str]:
     if view.limits is None:
         return ["", ""]
-    value = view.reading.value if view.reading is not None else None
+    value = view.reading.value if view.reading is not None and view.old is None else None
     return [f"{_MARGIN}limits {view.limits.text}", _MARGIN + band(view.limits, value, width)]

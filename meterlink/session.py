@@ -11,6 +11,7 @@ from importlib.metadata import version
 from meterlink.driver import Notice
 from meterlink.engine import Engine
 from meterlink.errors import RecordError
+from meterlink.keeper import Item, News
 from meterlink.outcome import Answer, Break, EngineInput, Gap, Input, Json
 from meterlink.procedure.load import parse_procedure
 from meterlink.procedure.model import Procedure
@@ -78,12 +79,15 @@ class Session:
         start = Instant(0, self._begun.utc_ns)
         return self.take(Input(Answer.REPEAT, start) if self.engine.ended else Gap(start, Break.RESUMED))
 
-    def take(self, item: EngineInput | Notice) -> list[Json]:
+    def take(self, item: Item) -> list[Json]:
         """Feed one input, timed from the start of this run; return what to announce, durably stored.
 
         Raises:
             RecordError: it could not be stored; nothing of it may be announced.
         """
+        if isinstance(item, News):
+            self.note(item.text)
+            return []
         return self._take(replace(item, at=self._job_time(item.at)))
 
     def note(self, news: str) -> None:

@@ -30,6 +30,10 @@ class TerminalScreen:
         placed = [terminal.move_yx(row, 0) + terminal.clear_eol + line for row, line in enumerate(lines)]
         print("".join(placed), end="", flush=True)  # noqa: T201 - drawing is this class's work
 
+    def ring(self) -> None:
+        """Sound the terminal's bell: whoever holds the probes is not looking."""
+        print("\a", end="", flush=True)  # noqa: T201 - sounding is this class's work
+
 
 @contextmanager
 def terminal_screen(answer: Callable[[Answer | None], None]) -> Iterator[TerminalScreen]:

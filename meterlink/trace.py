@@ -3,26 +3,36 @@
 A reading is `{"t": 1.25, "display": "24.10", "unit": "V", "function": "dc-voltage", "flags": ["auto-range"]}`. `t` is
 seconds from the start and never goes back. `display` is what the meter shows: a leading `-` is its sign, `OL` is
 overload, empty is blank. `scale` (default 0) is the power of ten of the prefix shown, -3 for mV. `flags` may be left
-out. An answer of the technician is `{"t": 9.5, "input": "confirm"}` (or `refuse`, `repeat`, `back`). Blank lines are
+out. `raw` may hold the frame's bytes as hex, and `step` the smallest change that the wire can carry, where that is not
+one unit of the last digit. An answer of the technician is `{"t": 9.5, "input": "confirm"}` (or `refuse`, `repeat`,
+`back`). A break of the link is `{"t": 12, "gap": "link-lost"}`; what the meter said besides its readings is
+`{"t": 3, "notice": "error", "display": "-113", "text": "Undefined header", "unit": "", "raw": "..."}`. Blank lines are
 skipped.
 """
 
 import json
+import re
 from collections.abc import Iterable
 from decimal import Decimal
 from enum import StrEnum
 from typing import TypeVar
 
+from meterlink.driver import Notice
 from meterlink.errors import FileError
-from meterlink.outcome import Answer, Input
-from meterlink.reading import FAHRENHEIT, NS_PER_S, Flag, Function, Instant, Reading
+from meterlink.outcome import Answer, Break, Gap, Input
+from meterlink.reading import FAHRENHEIT, NS_PER_S, Flag, Function, Instant, Reading, plain
 
 MAX_LINE = 65_536
 """Bytes. A reading takes about 100; the bound keeps a file that is no trace from filling the memory."""
 
 _MAX_SECONDS = 10**9
-_READING_KEYS = {"t", "display", "unit", "function", "scale", "flags"}
+_DECIMAL = re.compile(r"\d{1,20}(\.\d{1,20})?", re.ASCII)
+_READING_KEYS = {"t", "display", "unit", "function", "scale", "flags", "raw", "step"}
 _INPUT_KEYS = {"t", "input"}
+_GAP_KEYS = {"t", "gap"}
+_NOTICE_KEYS = {"t", "notice", "display", "text", "unit", "raw"}
+
+TraceItem = Reading | Notice | Input | Gap
 
 _Word = TypeVar("_Word", bound=StrEnum)
 
@@ -35,8 +45,6 @@ class TraceDecoder:
         start_utc_ns: the wall clock at t = 0, in nanoseconds since 1970.
     """
 
-    skipped = 0
-
     def __init__(self, name: str, start_utc_ns: int) -> None:
         self.latest = Instant(0, start_utc_ns)
         """The time of the last item; the start before the first."""
@@ -46,11 +54,8 @@ class TraceDecoder:
         self._begun = b""
         self._error: FileError | None = None
 
-    def feed(self, data: bytes, at: Instant) -> list[Reading | Input]:
-        """Take the next bytes and return the items they complete, up to the first that is wrong.
-
-        The times are the trace's own; `at` is not used.
-        """
+    def feed(self, data: bytes) -> list[TraceItem]:
+        """Take the next bytes and return the items they complete, up to the first that is wrong."""
         *lines, self._begun = (self._begun + data).split(b"\n")
         if len(self._begun) > MAX_LINE:  # one more byte than allowed is enough to refuse it
             lines.append(self._begun)
@@ -65,18 +70,17 @@ class TraceDecoder:
                     self._error = FileError(self._name, str(error), self._number)
         return items
 
-    def poll(self, at: Instant) -> bytes:
-        """Nothing is ever asked.
+    def refuse_what_is_wrong(self) -> None:
+        """Do nothing while the trace is right.
 
         Raises:
-            FileError: the trace is wrong; says where, what was found and what was expected. Everything that stood
-                before has been returned by then.
+            FileError: it is wrong; says where, what was found and what was expected. Everything that stood before has
+                been returned by then.
         """
         if self._error is not None:
             raise self._error
-        return b""
 
-    def _item(self, line: bytes) -> Reading | Input:
+    def _item(self, line: bytes) -> TraceItem:
         item = _item(line, self._start)
         if item.at < self.latest:
             raise ValueError(f"t goes back, from {_seconds(self.latest)} to {_seconds(item.at)}; expected no less")
@@ -84,7 +88,27 @@ class TraceDecoder:
         return item
 
 
-def _item(line: bytes, start: Instant) -> Reading | Input:
+def to_line(item: TraceItem) -> str:
+    """Write an item as a line of a trace, without its end; reading it again gives the same item."""
+    record: dict[str, object] = {}
+    match item:
+        case Input():
+            record["input"] = item.answer.value
+        case Gap():
+            record["gap"] = item.reason.value
+        case Notice():
+            record |= {"notice": item.kind, "display": item.display, "text": item.text, "unit": item.unit}
+            record["raw"] = item.raw.hex(" ")
+        case Reading():
+            record |= {"display": item.display, "unit": item.unit, "function": item.function.value, "scale": item.scale}
+            record["flags"] = sorted(flag.value for flag in item.flags)
+            if item.step is not None:
+                record["step"] = plain(item.step)
+            record["raw"] = item.raw.hex(" ")
+    return f'{{"t": {_seconds(item.at)}, {json.dumps(record, ensure_ascii=False)[1:]}'
+
+
+def _item(line: bytes, start: Instant) -> TraceItem:
     if len(line) > MAX_LINE:
         raise ValueError(f"the line is longer than {MAX_LINE} bytes; expected one JSON object a line")
     record = _json_object(line)
@@ -92,17 +116,23 @@ def _item(line: bytes, start: Instant) -> Reading | Input:
     if "input" in record:
         _only(record, _INPUT_KEYS, required=_INPUT_KEYS)
         return Input(_word(record["input"], Answer, "input"), at)
-    _only(record, _READING_KEYS, required=_READING_KEYS - {"scale", "flags"})
-    display = record["display"]
-    if not isinstance(display, str):
-        raise ValueError(f'display {_shown(display)} is not text; expected it in quotes, as in "24.10"')
+    if "gap" in record:
+        _only(record, _GAP_KEYS, required=_GAP_KEYS)
+        return Gap(at, _word(record["gap"], Break, "gap"))
+    if "notice" in record:
+        _only(record, _NOTICE_KEYS, required=_NOTICE_KEYS)
+        kind, text = _text(record, "notice"), _text(record, "text")
+        return Notice(kind, _text(record, "display"), text, at, _raw(record), _text(record, "unit"))
+    _only(record, _READING_KEYS, required=_READING_KEYS - {"scale", "flags", "raw", "step"})
+    display = _text(record, "display", ', as in "24.10"')
     function = _word(record["function"], Function, "function")
     unit = record["unit"]
     if unit != function.unit and (unit, function) != (FAHRENHEIT, Function.TEMPERATURE):
         raise ValueError(
             f'unit {_shown(unit)} does not fit {function.value}; expected "{function.unit}", prefix in scale'
         )
-    return Reading(display, str(unit), function, at, _scale(record.get("scale", 0)), _flags(record.get("flags", [])))
+    scale, flags = _scale(record.get("scale", 0)), _flags(record.get("flags", []))
+    return Reading(display, str(unit), function, at, scale, flags, _raw(record), _step(record))
 
 
 def _json_object(line: bytes) -> dict[str, object]:
@@ -168,6 +198,31 @@ def _flags(value: object) -> frozenset[Flag]:
     if not isinstance(value, list):
         raise ValueError(f"flags {_shown(value)}: expected a list")
     return frozenset(_word(flag, Flag, "flag") for flag in value)
+
+
+def _text(record: dict[str, object], key: str, example: str = "") -> str:
+    value = record[key]
+    if not isinstance(value, str):
+        raise ValueError(f"{key} {_shown(value)} is not text; expected it in quotes{example}")
+    return value
+
+
+def _raw(record: dict[str, object]) -> bytes:
+    if "raw" not in record:
+        return b""
+    try:
+        return bytes.fromhex(_text(record, "raw"))
+    except ValueError:
+        raise ValueError(f"raw {_shown(record['raw'])} is not bytes as hex; expected two hex digits a byte") from None
+
+
+def _step(record: dict[str, object]) -> Decimal | None:
+    if "step" not in record:
+        return None
+    text = _text(record, "step", ', as in "0.01"')
+    if not _DECIMAL.fullmatch(text) or not Decimal(text):
+        raise ValueError(f"step {_shown(text)}: expected a number above 0, written out")
+    return Decimal(text)
 
 
 def _seconds(at: Instant) -> str:

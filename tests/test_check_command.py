@@ -207,7 +207,7 @@ def test_a_trace_comes_from_standard_input_as_well(home: Path, procedure: str) -
 @pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
 def test_answers_come_a_word_a_line_and_what_is_no_answer_is_told_on_standard_error(home: Path, procedure: str) -> None:
     with Pty() as meter:
-        address = f"serial:{meter.name}?format=fs9721-lcd14"
+        address = f"serial:{meter.name}?format=fs9721-lcd14&patience=1"
         arguments = ("check", procedure, "--meter", address, "--accept-cautions", "--json")
         with started(home, *arguments) as process:
             assert process.stdin is not None
@@ -261,9 +261,9 @@ def test_a_signal_stops_the_check_in_good_order(home: Path, number: signal.Signa
 
 
 @pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
-def test_a_cable_that_is_pulled_ends_the_check_with_3_and_the_record_knows_why(home: Path, procedure: str) -> None:
+def test_a_cable_that_stays_out_ends_the_check_with_3_and_the_record_knows_why(home: Path, procedure: str) -> None:
     with Pty() as meter:
-        address = f"serial:{meter.name}?format=fs9721-lcd14"
+        address = f"serial:{meter.name}?format=fs9721-lcd14&patience=1"
         arguments = ("check", procedure, "--meter", address, "--accept-cautions", "--json")
         with started(home, *arguments) as process:
             assert process.stdout is not None
@@ -272,10 +272,13 @@ def test_a_cable_that_is_pulled_ends_the_check_with_3_and_the_record_knows_why(h
             rest, errors = process.communicate(timeout=30)
     events = lines("".join(told) + rest)
     assert (process.returncode, events[-1]["event"]) == (3, "end")
-    lost, go_on = errors.splitlines()
-    assert lost.startswith("steadypoint: ")
+    *told, go_on = errors.splitlines()
+    assert "is lost" in told[0]
+    assert told[-1].endswith("(given up after 1 s)")
     assert go_on.startswith("Not finished. Go on with: ")
-    assert [f"steadypoint: {note['text']}" for note in only(shown(home, str(events[0]["job"])), "note")] == [lost]
+    opened, *notes = [f"steadypoint: {note['text']}" for note in only(shown(home, str(events[0]["job"])), "note")]
+    assert opened.endswith("fs9721-lcd14, 2400 8N1, DTR on, RTS off")
+    assert notes == told
 
 
 def test_what_cannot_be_stored_is_never_told(

@@ -182,7 +182,9 @@ def test_the_example_package_works_as_format_and_as_transport(outside: Path) -> 
     heard = steadypoint(outside, "listen", "--json", "capture:capture.bin")
     decoded = steadypoint(outside, "decode", "--format", "volts-line", "capture.bin")
 
-    assert [(each["display"], each["function"]) for each in heard] == [("24.06", "dc-voltage"), ("-0.05", "dc-voltage")]
+    shown = [(each["display"], each["function"]) for each in heard if each["event"] == "reading"]
+    assert shown == [("24.06", "dc-voltage"), ("-0.05", "dc-voltage")]
+    assert sum(each["bytes"] for each in heard if each["event"] == "refused") == len(garbage.replace(b"\n", b""))
     assert [each["display"] for each in decoded] == ["24.06", "-0.05"]
 
 

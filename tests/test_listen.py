@@ -16,7 +16,8 @@ from click.testing import CliRunner
 from frames import VOLTS_24
 from meter_server import meter_server
 from meterlink.cli import cli
-from meterlink.cli.listen import listen
+from meterlink.cli.listen import Show, listen
+from meterlink.errors import LinkError
 from meterlink.silence import Silence
 from pty_meter import Pty
 
@@ -67,7 +68,7 @@ def test_count_stops_after_so_many_readings(trace: str) -> None:
 @contextmanager
 def listening(pty: Pty) -> Iterator[subprocess.Popen[bytes]]:
     """Listen to a port; its first reading is out when this begins."""
-    address = f"serial:{pty.name}?format=fs9721-lcd14"
+    address = f"serial:{pty.name}?format=fs9721-lcd14&patience=1"
     with subprocess.Popen([*LISTEN, address, "--json"], stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
         try:
             assert first_reading(process, pty)["display"] == "24.06"
@@ -118,7 +119,7 @@ def test_a_reader_that_goes_away_is_a_quiet_end() -> None:
         assert process.stderr.read() == b""
 
 
-def test_a_pulled_cable_ends_with_one_line_and_status_2() -> None:
+def test_a_pulled_cable_that_stays_out_ends_with_status_2() -> None:
     with Pty() as pty, listening(pty) as process:
         pty.unplug()
         _, errors = process.communicate(timeout=30)
@@ -133,10 +134,10 @@ async def test_trouble_on_the_line_is_told_while_it_lasts(
 ) -> None:
     monkeypatch.setattr(Silence, "NOTHING_AFTER_S", 0.0 if not data else 60.0)
     monkeypatch.setattr(Silence, "UNDECODED_AFTER_S", 0.0)
-    monkeypatch.setattr("meterlink.cli.listen._WATCH_EVERY_S", 0.01)
+    monkeypatch.setattr("meterlink.stretch.POLL_S", 0.01)
     async with meter_server() as meter, asyncio.timeout(5):
-        address = f"tcp:127.0.0.1:{meter.port}?format=fs9721-lcd14"
-        listening = asyncio.create_task(listen(address, lambda item: None, None))
+        address = f"tcp:127.0.0.1:{meter.port}?format=fs9721-lcd14&patience=0"
+        listening = asyncio.create_task(listen(address, Show(False, False, None), None))
         await meter.connected.wait()
         meter.send(data)
         errors = ""
@@ -144,7 +145,8 @@ async def test_trouble_on_the_line_is_told_while_it_lasts(
             await asyncio.sleep(0.01)  # the watch runs by the real clock
             errors = capsys.readouterr().err
         meter.close()
-        await listening
+        with pytest.raises(LinkError, match="the other end closed the connection"):
+            await listening
     assert errors.startswith(f"steadypoint: {hint}")
 
 
@@ -162,7 +164,11 @@ def test_bytes_that_do_not_decode_are_told_once() -> None:
     assert silence.hints(1.0, 10) == []
     assert silence.hints(2.9, 20) == []
     (hint,) = silence.hints(3.0, 30)
-    assert "none decode; check the format, and the baud rate and parity" in hint
+    assert hint.startswith("bytes arrive but none decode; check the format;")
+    silence.restart("2400 8N1, DTR on, RTS off")
+    assert silence.hints(4.0, 50) == []
+    (hint,) = silence.hints(6.0, 60)
+    assert "check the format, and the baud rate and parity of the line (now 2400 8N1, DTR on, RTS off)" in hint
     assert silence.hints(3.5, 40) == []
 
 

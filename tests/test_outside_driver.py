@@ -133,4 +133,4 @@ def test_its_broken_part_is_named_with_its_package_and_harms_no_other(installed:
 
 def test_it_is_listed_beside_our_own(installed: Path) -> None:
     result = steadypoint(installed, "listen", "nothing:x")
-    assert b"known: outside, serial, sim, tcp, trace" in result.stderr
+    assert b"known: ble, outside, serial, sim, tcp, trace" in result.stderr

@@ -11,7 +11,7 @@ import serial
 
 from meterlink.driver import AnswersInputs, LineSettings, MeterUrl
 from meterlink.engine import Engine
-from meterlink.errors import LinkError, UsageError
+from meterlink.errors import UsageError
 from meterlink.outcome import Answer, Input, VerdictOutcome
 from meterlink.procedure.load import load_procedure
 from meterlink.reading import Instant, Reading
@@ -76,7 +76,7 @@ async def test_paced_updates_take_their_time() -> None:
 
 async def test_the_simulated_meter_takes_no_bytes() -> None:
     async with TRANSPORT.open(simulation(), LineSettings(), begun) as link:
-        with pytest.raises(LinkError, match="only sends"):
+        with pytest.raises(UsageError, match="only sends"):
             await link.write(b"READ?")
 
 

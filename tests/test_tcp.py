@@ -8,28 +8,39 @@ import pytest
 from frames import VOLTS_24
 from meter_server import meter_server
 from meterlink.errors import LinkError, UsageError
-from meterlink.link import open_link, start_clock
+from meterlink.link import Link, open_link, start_clock
 from meterlink.reading import Reading
 
 FORMAT = "format=fs9721-lcd14"
 
 
-async def test_readings_come_and_an_orderly_close_is_the_end() -> None:
-    async with meter_server() as meter, open_link(f"tcp:127.0.0.1:{meter.port}?{FORMAT}", start_clock()) as link:
+async def next_reading(link: Link) -> Reading:
+    async with asyncio.timeout(3):
+        async for item in link:
+            if isinstance(item, Reading):
+                return item
+    raise AssertionError("the stream ended")
+
+
+async def test_readings_come_and_an_orderly_close_is_a_broken_link_too() -> None:
+    address = f"tcp:127.0.0.1:{{}}?{FORMAT}&patience=0"
+    async with meter_server() as meter, open_link(address.format(meter.port), start_clock()) as link:
         await meter.connected.wait()
         meter.send(VOLTS_24 + VOLTS_24[:5])
-        assert (await anext(link)).raw == VOLTS_24  # type: ignore[union-attr]
+        assert (await next_reading(link)).raw == VOLTS_24
         meter.close()
-        assert [item async for item in link] == []
+        with pytest.raises(LinkError, match=rf"tcp:127\.0\.0\.1:{meter.port}: the other end closed the connection"):
+            await next_reading(link)
         assert link.received == 19
 
 
 async def test_a_reset_is_a_broken_link() -> None:
-    async with meter_server() as meter, open_link(f"tcp:127.0.0.1:{meter.port}?{FORMAT}", start_clock()) as link:
+    address = f"tcp:127.0.0.1:{{}}?{FORMAT}&patience=0"
+    async with meter_server() as meter, open_link(address.format(meter.port), start_clock()) as link:
         await meter.connected.wait()
         meter.abort()
         with pytest.raises(LinkError, match=rf"tcp:127\.0\.0\.1:{meter.port}: the connection broke"):
-            await asyncio.wait_for(anext(link), 2)
+            await next_reading(link)
 
 
 async def test_ipv6_stands_in_brackets() -> None:
@@ -40,7 +51,7 @@ async def test_ipv6_stands_in_brackets() -> None:
     async with meter_server("::1") as meter, open_link(f"tcp:[::1]:{meter.port}?{FORMAT}", start_clock()) as link:
         await meter.connected.wait()
         meter.send(VOLTS_24)
-        assert isinstance(await anext(link), Reading)
+        assert (await next_reading(link)).raw == VOLTS_24
 
 
 async def test_nobody_listening_says_where() -> None:

@@ -8,20 +8,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from meterlink.driver import Notice
 from meterlink.errors import FileError
-from meterlink.outcome import Answer, Input
+from meterlink.outcome import Answer, Break, Gap, Input
 from meterlink.reading import Flag, Function, Instant, Reading
-from meterlink.trace import MAX_LINE, TraceDecoder
+from meterlink.trace import MAX_LINE, TraceDecoder, TraceItem, to_line
 
 START_NS = 1_700_000_000_000_000_000
 GOOD = '{"t": 1.25, "display": "24.10", "unit": "V", "function": "dc-voltage", "flags": ["auto-range"]}'
 
 
-def decode(text: str | bytes) -> list[Reading | Input]:
+def decode(text: str | bytes) -> list[TraceItem]:
     data = text if isinstance(text, bytes) else text.encode()
     decoder = TraceDecoder("a.jsonl", START_NS)
-    items = decoder.feed(data + b"\n", Instant(0, 0))
-    decoder.poll(Instant(0, 0))
+    items = decoder.feed(data + b"\n")
+    decoder.refuse_what_is_wrong()
     return items
 
 
@@ -39,6 +40,21 @@ def test_a_reading_comes_out_as_written() -> None:
 def test_an_answer_comes_out_as_written() -> None:
     at = Instant(9_500_000_000, START_NS + 9_500_000_000)
     assert decode('{"t": 9.5, "input": "confirm"}') == [Input(Answer.CONFIRM, at)]
+
+
+WRITTEN: list[TraceItem] = [
+    Reading("24.10", "V", Function.DC_VOLTAGE, Instant(1_250_000_000, START_NS + 1_250_000_000), raw=b"\x17\x25"),
+    Reading("-OL", "Ohm", Function.RESISTANCE, Instant(2 * 10**9, START_NS + 2 * 10**9), 6, frozenset({Flag.HOLD})),
+    Reading("70", "degF", Function.TEMPERATURE, Instant(2 * 10**9 + 1, START_NS + 2 * 10**9 + 1)),
+    Reading("24.0625", "V", Function.VOLTAGE, Instant(3 * 10**9, START_NS + 3 * 10**9), step=Decimal("0.015625")),
+    Notice("error", "-113", "Undefined header", Instant(4 * 10**9, START_NS + 4 * 10**9), b"-113\n"),
+    Gap(Instant(5 * 10**9, START_NS + 5 * 10**9), Break.LINK_LOST),
+    Input(Answer.CONFIRM, Instant(6 * 10**9, START_NS + 6 * 10**9)),
+]
+
+
+def test_what_is_written_comes_back_the_same() -> None:
+    assert decode("\n".join(to_line(item) for item in WRITTEN)) == WRITTEN
 
 
 @pytest.mark.parametrize("display", ["-0.05", "OL", "-OL", "", "000.3", ".5"])
@@ -62,9 +78,9 @@ def test_blank_lines_crlf_and_a_byte_order_mark_are_taken() -> None:
 def test_any_split_gives_the_same_items(cuts: list[int]) -> None:
     stream = f'{GOOD}\n\n{GOOD}\n{{"t": 3, "input": "back"}}\n'.encode()
     decoder = TraceDecoder("a.jsonl", START_NS)
-    items: list[Reading | Input] = []
+    items: list[TraceItem] = []
     for start, end in pairwise([0, *sorted(cuts), len(stream)]):
-        items += decoder.feed(stream[start:end], Instant(0, 0))
+        items += decoder.feed(stream[start:end])
     assert items == decode(stream)
 
 
@@ -118,15 +134,15 @@ def test_time_must_not_go_back() -> None:
 
 def test_what_stands_before_an_error_counts_and_what_follows_does_not() -> None:
     decoder = TraceDecoder("a.jsonl", START_NS)
-    assert len(decoder.feed(f"{GOOD}\n{GOOD}\nnonsense\n{GOOD}\n".encode(), Instant(0, 0))) == 2
-    assert decoder.feed(f"{GOOD}\n".encode(), Instant(0, 0)) == []
+    assert len(decoder.feed(f"{GOOD}\n{GOOD}\nnonsense\n{GOOD}\n".encode())) == 2
+    assert decoder.feed(f"{GOOD}\n".encode()) == []
     with pytest.raises(FileError, match=r"a\.jsonl:3"):
-        decoder.poll(Instant(0, 0))
+        decoder.refuse_what_is_wrong()
 
 
 def test_a_line_without_end_is_not_gathered() -> None:
     decoder = TraceDecoder("a.jsonl", START_NS)
     for _ in range(3):
-        assert decoder.feed(b"{" * MAX_LINE, Instant(0, 0)) == []
+        assert decoder.feed(b"{" * MAX_LINE) == []
     with pytest.raises(FileError, match=r"a\.jsonl:1: the line is longer than 65536 bytes"):
-        decoder.poll(Instant(0, 0))
+        decoder.refuse_what_is_wrong()

@@ -1,6 +1,7 @@
 """The three ways to show a check: JSON lines for programs, plain lines for a pipe, a screen for the technician."""
 
 import json
+import time
 
 import click
 
@@ -9,6 +10,9 @@ from meterlink.outcome import Json
 from meterlink.reading import Reading
 from meterlink.screen import View
 from meterlink.terminal import TerminalScreen
+
+_LINK_TROUBLE = {"link-lost": "no link", "no-data": "no data"}
+_LINK_GOOD = ("link-back", "data-back")
 
 
 class JsonOutput:
@@ -23,6 +27,9 @@ class JsonOutput:
 
     def live(self, reading: Reading) -> None:
         """Print nothing: only outcomes are announced."""
+
+    def tick(self) -> None:
+        """Print nothing."""
 
     def warn(self, news: str) -> None:
         """Print it beside the outcomes, not among them."""
@@ -40,6 +47,9 @@ class PlainOutput:
     def live(self, reading: Reading) -> None:
         """Print nothing: a log of every update helps nobody."""
 
+    def tick(self) -> None:
+        """Print nothing."""
+
     def warn(self, news: str) -> None:
         """Print it beside what is said."""
         click.echo(f"steadypoint: {news}", err=True)
@@ -51,22 +61,33 @@ class TerminalOutput:
     def __init__(self, engine: Engine, screen: TerminalScreen) -> None:
         self._engine, self._screen = engine, screen
         self._reading: Reading | None = None
+        self._read_s = 0.0
+        self._trouble: str | None = None
         self._said: list[str] = []
 
     def tell(self, announcement: Json) -> None:
         """Show the words; a verdict's stay in sight beside the next step's."""
         if announcement["event"] == "cue":
             self._said = [*self._said, str(announcement["text"])][-2:]
+            if announcement["code"] in _LINK_TROUBLE:
+                self._trouble = _LINK_TROUBLE[str(announcement["code"])]
+                self._screen.ring()
+            elif announcement["code"] in _LINK_GOOD:
+                self._screen.ring()
             self._draw()
 
     def live(self, reading: Reading) -> None:
         """Show the digits."""
-        self._reading = reading
+        self._reading, self._read_s, self._trouble = reading, time.monotonic(), None
         self._draw()
 
+    def tick(self) -> None:
+        """Show how old the digits have become."""
+        if self._trouble:
+            self._draw()
+
     def warn(self, news: str) -> None:
-        """Show it as the last thing said; digits that are old must not pass for live ones."""
-        self._reading = None
+        """Show it as the last thing said."""
         self._said = [*self._said, news][-2:]
         self._draw()
 
@@ -80,6 +101,13 @@ class TerminalOutput:
                 verdicts=self._engine.verdicts,
                 limits=self._engine.limits(),
                 reading=self._reading,
+                old=self._old(),
                 said=self._said,
             )
         )
+
+    def _old(self) -> str | None:
+        """Say why the digits are not live and how old they are; None while they are live."""
+        if self._trouble is None:
+            return None
+        return f"{self._trouble}; {time.monotonic() - self._read_s:.0f} s old" if self._reading else self._trouble

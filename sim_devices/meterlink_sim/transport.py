@@ -10,7 +10,7 @@ from contextlib import asynccontextmanager
 from math import inf, isfinite
 
 from meterlink.driver import Chunk, Clock, Connection, LineSettings, MeterUrl, Transport
-from meterlink.errors import LinkError, UsageError
+from meterlink.errors import UsageError
 from meterlink.outcome import Input
 from meterlink.procedure.load import load_procedure
 from meterlink_sim.lift import SimulatedJob
@@ -60,7 +60,7 @@ class _Simulation:
                 return Chunk(b"", self._inputs[-1].at)
 
     async def write(self, data: bytes) -> None:
-        raise LinkError(f"the simulated meter only sends; it cannot take {data!r}")
+        raise UsageError(f"the simulated meter only sends; it cannot take {data!r}")
 
     def hear(self, announcement: Mapping[str, object]) -> None:
         self._job.hear(announcement)

@@ -8,6 +8,7 @@ import asyncio
 import errno
 import sys
 import threading
+import time
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager, suppress
 from pathlib import Path
@@ -17,7 +18,11 @@ from serial.tools.list_ports import comports
 
 from meterlink.driver import Chunk, Clock, LineSettings, MeterUrl, Transport
 from meterlink.errors import LinkError, UsageError
+from meterlink_drivers.transports.port_holder import lock_holder, other_user
 
+_SETTLE_S = 0.1
+"""An opto-isolated cable is fed from DTR or RTS; what it sends while its supply comes up is noise, and thrown away
+(common practice, no source)."""
 _READ_TIMEOUT_S = 0.25
 _WRITE_TIMEOUT_S = 2.0
 
@@ -41,7 +46,9 @@ _OPTIONS = {
 class SerialConnection:
     """An open port and the thread that reads it."""
 
-    def __init__(self, port: serial.Serial, address: str, clock: Clock) -> None:
+    def __init__(self, port: serial.Serial, address: str, settings: str, clock: Clock) -> None:
+        self.settings = settings
+        """How the line is set: `2400 8N1, DTR on, RTS off`."""
         self._port = port
         self._address = address
         self._clock = clock
@@ -94,11 +101,13 @@ class SerialConnection:
 @asynccontextmanager
 async def _open(url: MeterUrl, line: LineSettings, clock: Clock) -> AsyncIterator[SerialConnection]:
     settings = line_settings(url.options, line)
+    if user := await asyncio.to_thread(other_user, url.address):
+        raise LinkError(_busy(url.address, user))
     try:
         port = await asyncio.to_thread(_open_port, url.address, settings)
     except _PORT_ERRORS as error:
         raise LinkError(_why(error, url.address)) from error
-    connection = SerialConnection(port, url.address, clock)
+    connection = SerialConnection(port, url.address, _shown(settings), clock)
     try:
         yield connection
     finally:
@@ -123,7 +132,15 @@ def _open_port(address: str, line: LineSettings) -> serial.Serial:
     port.dtr = line.dtr
     port.rts = line.rts
     port.open()
+    time.sleep(_SETTLE_S)
+    with suppress(*_PORT_ERRORS):
+        port.reset_input_buffer()
     return port
+
+
+def _shown(line: LineSettings) -> str:
+    lines = ", ".join(f"{name} {'on' if level else 'off'}" for name, level in (("DTR", line.dtr), ("RTS", line.rts)))
+    return f"{line.baud} {line.bytesize}{line.parity}{line.stopbits:g}, {lines}"
 
 
 def _why(error: Exception, address: str) -> str:
@@ -135,13 +152,17 @@ def _why(error: Exception, address: str) -> str:
         return f"serial port {address} is absent; plug the cable in or name another (ports seen now: {ports})"
     # A port that is open elsewhere is 'access denied' on Windows, told only in the text.
     if number in (errno.EAGAIN, errno.EBUSY) or "PermissionError" in text:
-        return f"serial port {address} is busy; close the program that has it open, then try again"
+        return _busy(address, lock_holder(address))
     if number in (errno.EACCES, errno.EPERM):
         return (
             f"no permission to open serial port {address}; "
             f"have your user added to the group {_group(address)}, then log in again"
         )
     return f"serial port {address} cannot be opened ({text}); check its name and settings"
+
+
+def _busy(address: str, holder: str | None) -> str:
+    return f"serial port {address} is busy: {holder or 'another program'} has it open; close that, then try again"
 
 
 def _group(address: str) -> str:

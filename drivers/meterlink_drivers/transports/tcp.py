@@ -9,10 +9,12 @@ from meterlink.errors import LinkError, UsageError
 
 _CONNECT_WITHIN_S = 5.0
 _BLOCK = 65_536
+_DEAD_AFTER_S = 30.0
+"""A connection whose other end has vanished looks alive for hours; a meter sends or answers within seconds."""
 
 
 class TcpConnection:
-    """An open TCP connection. The other end closing it in order is the regular end of the stream."""
+    """An open TCP connection. A meter's stream has no end: one that is closed, in order or not, is a broken link."""
 
     def __init__(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, address: str, clock: Clock) -> None:
         self._reader = reader
@@ -20,13 +22,15 @@ class TcpConnection:
         self._address = address
         self._clock = clock
 
-    async def read(self) -> Chunk | None:
-        """Wait for the next bytes; None at the end. Raises `LinkError` when the connection breaks."""
+    async def read(self) -> Chunk:
+        """Wait for the next bytes. Raises `LinkError` when the connection breaks."""
         try:
             data = await self._reader.read(_BLOCK)
         except OSError as error:
             raise LinkError(f"tcp:{self._address}: the connection broke ({error}); check the network") from error
-        return Chunk(data, self._clock()) if data else None
+        if not data:
+            raise LinkError(f"tcp:{self._address}: the other end closed the connection; check the meter")
+        return Chunk(data, self._clock())
 
     async def write(self, data: bytes) -> None:
         """Send bytes. Raises `LinkError` when the connection breaks."""
@@ -71,4 +75,9 @@ def _host_and_port(address: str) -> tuple[str, int]:
     return host, int(port)
 
 
-TRANSPORT = Transport(scheme="tcp", summary="TCP connection to HOST:PORT; [HOST]:PORT for IPv6", open=_open)
+TRANSPORT = Transport(
+    scheme="tcp",
+    summary="TCP connection to HOST:PORT; [HOST]:PORT for IPv6",
+    open=_open,
+    reopen_after_s=_DEAD_AFTER_S,
+)
