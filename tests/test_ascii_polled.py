@@ -12,6 +12,7 @@ from format_laws import Cut
 from frames import NOW, Vector, vectors
 from meterlink.errors import UsageError
 from meterlink.reading import Function, Instant, State
+from meterlink.seven_bit import SevenBits
 from meterlink_drivers.formats.ascii_polled_14 import FORMAT, AsciiSession
 
 VECTORS = vectors("ascii-polled-14")
@@ -220,6 +221,15 @@ def test_options_are_checked() -> None:
     for options in ({"poll": "maybe"}, {"timeout": "0"}, {"timeout": "1e3"}, {"timeout": "nan"}, {"timeout": "x"}):
         with pytest.raises(UsageError, match="expected"):
             FORMAT.decoder(options)
+
+
+def test_a_port_that_is_read_as_8n1_shows_the_same_once_its_second_stop_bit_is_taken_off() -> None:
+    # 7N2 in the characters of 8N1: bit 7 is always set; the bytes as the 600 baud session would show them.
+    seen = bytes(byte | 0x80 for byte in VOLTS_3)
+    assert seen.startswith(bytes.fromhex("C4 C3 A0 A0 B2 AE B9 B8 B9 A0 A0 A0 D6"))
+    assert laws.decode(FORMAT, seen, LISTEN) == []
+    characters = SevenBits(FORMAT.line.parity).feed(seen * 2)
+    assert [reading.display for reading in laws.readings(FORMAT, characters, LISTEN)] == ["2.989", "2.989"]
 
 
 def test_the_line_is_7n2_with_the_cable_powered_from_dtr() -> None:

@@ -126,9 +126,7 @@ def test_the_unit_table(unit: str, scale: int, name: str, function: Function) ->
         ("00010000", 1, "0", "1000.0"),
     ],
 )
-def test_the_point_counts_from_the_right_and_leading_zeros_go(
-    digits: str, point: int, sign: str, display: str
-) -> None:
+def test_the_point_counts_from_the_right_and_leading_zeros_go(digits: str, point: int, sign: str, display: str) -> None:
     (reading,) = laws.readings(FORMAT, record(digits=digits, point=point, sign=sign))
     assert reading.display == display
 

@@ -4,6 +4,7 @@ There is no standard for such lines: what is accepted and refused here is common
 otherwise.
 """
 
+import re
 from collections.abc import Callable
 from itertools import pairwise
 
@@ -218,6 +219,8 @@ def test_what_is_understood(line: str, expected: str) -> None:
         pytest.param("2.5 V 50 Hz", id="two values"),
         pytest.param("12.5;24.06;V", id="two numbers"),
         pytest.param("7;;V;DC", id="an index and an empty value"),
+        pytest.param("7 10:00:01      V DC", id="an index, a time and blank digits"),
+        pytest.param("7;10:00:01;V;DC", id="an index, a time and no value"),
         pytest.param("24.06;;V", id="value and unit apart"),
         pytest.param("24.06 DC V", id="a word between value and unit"),
         pytest.param("V DC 24.06", id="unit in front"),
@@ -245,6 +248,9 @@ def test_what_is_understood(line: str, expected: str) -> None:
         pytest.param("1.5 E3 V", id="exponent apart"),
         pytest.param("0x18 V", id="hexadecimal"),
         pytest.param("24.06 V\x00", id="a control character"),
+        pytest.param("24.06\x1fV", id="a control character between"),
+        pytest.param("24.06\u2003V", id="a space of another width"),
+        pytest.param("1;24,V", id="two separators"),
         pytest.param("24.06 V ~", id="an unknown character"),
         pytest.param("24\u00b2 V", id="a superscript two"),
         pytest.param("24\u066b06 V", id="a decimal mark of another script"),
@@ -263,6 +269,27 @@ def test_what_can_mean_something_else_is_refused_and_counted(line: str) -> None:
     assert list(decoder.feed(data, NOW)) == []
     assert decoder.skipped == len(data) - 1  # all but the LF behind the CR
     assert [item.display for item in decoder.feed(b"24.06 V\r\n", NOW)] == ["24.06"]
+
+
+@given(st.text(alphabet="0123456789.,;-+ \t:VmkACDOL%", max_size=24), st.sampled_from(["V", " mV DC", ";A", ",V", ""]))
+def test_no_digit_is_ever_added_moved_or_left_out(value: str, unit: str) -> None:
+    for reading in read(value + unit):
+        if reading.state is State.VALUE:
+            digits = re.sub(r"\D", "", reading.display)
+            runs = re.findall(r"\d+", re.sub("[.,]", "", value))
+            torn = re.findall(r"\d+", value.replace(".", ""))
+            assert digits in runs or digits in torn
+            assert "-" in value or not reading.display.startswith("-")
+
+
+@given(
+    st.sampled_from(["-", "\u2212"]),
+    st.sampled_from(["", " ", "  ", "\u00a0", "\t", ";", " ; "]),
+    st.from_regex(r"[0-9]{1,4}\.[0-9]{1,3}", fullmatch=True),
+)
+def test_a_minus_is_never_lost(minus: str, between: str, number: str) -> None:
+    (reading,) = read(f"10:00:01 {minus}{between}{number} V DC")
+    assert reading.display == f"-{number}"
 
 
 @pytest.mark.parametrize("prefix", ["p", "n", "u", "m", "k", "K", "M", "G"])
@@ -297,6 +324,8 @@ def test_a_prefix_is_worth_what_si_says_and_case_counts(prefix: str, unit: str) 
         ("24.06 A", {"coupling": "ac"}, "24.06 A ac-current"),
         ("24.06 Ohm", {"coupling": "dc"}, "24.06 Ohm resistance"),
         ("CH1 24.06 V", {"channel": "CH1"}, "24.06 V voltage"),
+        ("10:00:01;CH1;24,06;V", {"channel": "CH1"}, "24.06 V voltage"),
+        ("7;CH1;V", {"channel": "CH1"}, None),
         ("CH2 24.06 V", {"channel": "CH1"}, None),
         ("24.06 V", {"channel": "CH1"}, None),
         ("", {"unit": "V"}, None),
