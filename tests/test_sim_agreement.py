@@ -3,16 +3,22 @@
 Where they do not, one of them is wrong about the format.
 """
 
+import asyncio
+import struct
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Iterator
+from dataclasses import replace
+from decimal import Decimal
 from itertools import product
 
 import pytest
 
 from frames import NOW
+from meterlink.link import Item, open_link, start_clock
 from meterlink.reading import FAHRENHEIT, Flag, Function, Instant, Reading, State
 from meterlink.registry import load_format
 from meterlink_sim.peer import Habits, SimulatedMeter, counting
+from meterlink_sim.rfc2217_front import Rfc2217Front
 from meterlink_sim.wires import WIRES, Wire
 from test_sim_peers import COUNTED, SENSORS, STREAMED, run
 
@@ -126,3 +132,54 @@ def test_a_scpi_instrument_is_asked_and_answers() -> None:
     assert len(received) > 50
     assert {reading.value for reading in received} <= shown
     assert {reading.function for reading in received} == {Function.DC_VOLTAGE}
+
+
+POLLED = sorted(name for name, wire in WIRES.items() if wire.responder is not None)
+
+
+def single(value: Decimal | None) -> float:
+    """A value as a 32-bit float carries it."""
+    assert value is not None
+    (rounded,) = struct.unpack("<f", struct.pack("<f", float(value)))
+    return float(rounded)
+
+
+@pytest.mark.parametrize("name", POLLED)
+def test_a_meter_that_is_asked_is_read(name: str) -> None:
+    wire = WIRES[name]
+    meter = SimulatedMeter(wire, counting(wire.sample))
+    decoder = load_format(name).decoder({})
+    received: list[Reading] = []
+    for tick in range(400):
+        at = tick * 0.1
+        if query := decoder.poll(Instant(round(at * 1e9), 0)):
+            meter.hear(query, at)
+        for when, data in run(meter, at + 0.1):
+            items = decoder.feed(data, Instant(round(when * 1e9), 0))
+            received += [item for item in items if isinstance(item, Reading)]
+    assert len(received) > 50
+    assert {single(reading.value) for reading in received} <= {single(reading.value) for reading in meter.shown}
+    assert {reading.function for reading in received} == {Function.DC_VOLTAGE}
+
+
+@pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")  # pyserial 3.5's RFC 2217 client
+@pytest.mark.parametrize("name", [name for name in sorted(WIRES) if not name.startswith(("ble", "gatt", "sfloat"))])
+async def test_the_format_sets_the_line_as_its_meter_needs_it(name: str) -> None:
+    # Heard bit by bit through the adapter; a handheld meter's cable only while DTR is high and RTS low.
+    wire = WIRES[name]
+    meter = SimulatedMeter(wire, counting(wire.sample), Habits(fed_from_lines=name != "scpi-line"))
+    with Rfc2217Front(meter, speed=5) as front:
+        async with open_link(f"{front.where}?format={name}", start_clock()) as link, asyncio.timeout(20):
+            found = [item async for item in first(link, 4)]
+        line = front.lines[-1]
+    assert all(isinstance(item, Reading) for item in found)
+    assert {single(item.value) for item in found if isinstance(item, Reading)} <= {
+        single(reading.value) for reading in meter.shown
+    }
+    assert replace(line, baud=0, stopbits=1) == replace(wire.line, baud=0, stopbits=1)
+    assert line.baud == pytest.approx(wire.line.baud, rel=0.01)
+
+
+async def first(items: AsyncIterator[Item], count: int) -> AsyncIterator[Item]:
+    for _ in range(count):
+        yield await anext(items)
