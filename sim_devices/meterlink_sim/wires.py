@@ -36,7 +36,7 @@ class Wire:
     """The format's name."""
     encode: Callable[[Reading], bytes]
     line: LineSettings
-    """The line that the meter itself uses; DTR and RTS: the levels that feed its cable, or that a bench instrument wants."""
+    """The line that the meter itself uses, and the levels of DTR and RTS that its cable or instrument wants."""
     sample: Reading
     """A display of the width and kind that the format can show."""
     twice: bool = False
