@@ -20,7 +20,7 @@ from meterlink.errors import LinkError
 from meterlink_drivers.transports.ble_inbox import Inbox
 from meterlink_drivers.transports.ble_patience import Patience, back_off_s
 from meterlink_drivers.transports.ble_scan import connected_already, hear
-from meterlink_drivers.transports.ble_trouble import LOST, trouble
+from meterlink_drivers.transports.ble_trouble import DISTURBED, LOST, trouble
 
 _HELD = "bring the meter nearer, and close whatever else may hold it: a phone or another program"
 _NOTIFYING = {"notify", "indicate"}
@@ -48,24 +48,31 @@ class _MissingPlaceError(Exception):
 class _Attempt:
     """One client, used once."""
 
-    def __init__(self, device: BLEDevice, target: Target, inbox: Inbox, patience: Patience, *, fresh: bool) -> None:
+    def __init__(
+        self, device: BLEDevice, target: Target, inbox: Inbox, patience: Patience, *, retries: int, fresh: bool
+    ) -> None:
         """Prepare.
 
         Args:
+            retries: how often more the library may try by itself after an abort, which it would do without end.
             fresh: read the table of services from the meter, where the system lets us choose.
         """
         self.gone = asyncio.Event()
         """Set when the system said that the link is gone."""
+        self.aborts = 0
+        """Links that the system itself aborted while it was connecting."""
         self._target = target
         self._patience = patience
         self._inbox = inbox
         self._generation = inbox.begin()
+        self._most_aborts = max(1, retries)
+        self._limit: asyncio.Timeout | None = None
         self._reading: asyncio.Task[None] | None = None
         self._subscribed: BleakGATTCharacteristic | None = None
         self._client = BleakClient(
             device,
             self._on_gone,
-            timeout=patience.connect_s,
+            timeout=patience.connect_s + patience.leave_s,  # ours ends first
             bluez={"adapter": target.adapter} if target.adapter else {},
             winrt={"use_cached_services": False} if fresh else {},
         )
@@ -110,11 +117,17 @@ class _Attempt:
         patience = self._patience
         try:
             # bleak answers the inner timeout with a goodbye, which hangs if the system does; the outer one ends that.
-            async with asyncio.timeout(patience.connect_s + patience.leave_s), asyncio.timeout(patience.connect_s):
-                await self._client.connect()
-                held_from = asyncio.get_running_loop().time()
-                await self._subscribe(self._characteristic("notify", self._target.place.notify))
+            async with asyncio.timeout(patience.connect_s + patience.leave_s):
+                async with asyncio.timeout(patience.connect_s) as limit:
+                    self._limit = limit
+                    await self._client.connect()
+                    self._limit = None
+                    self.gone.clear()  # aborted links, of which the library tells too, came before this one
+                    held_from = asyncio.get_running_loop().time()
+                    await self._subscribe(self._characteristic("notify", self._target.place.notify))
         except TimeoutError:
+            if self.aborts > self._most_aborts:
+                raise LinkError(f"{self._target.name}: {DISTURBED}", passing=True) from None
             raise LinkError(
                 f"{self._target.name}: the meter was heard but did not connect in {patience.connect_s:g} s; {_HELD}",
                 passing=True,
@@ -160,7 +173,12 @@ class _Attempt:
 
     def _on_gone(self, _client: BleakClient) -> None:
         self.gone.set()
-        self._inbox.lose(self._generation, LinkError(f"{self._target.name}: {LOST}", passing=True))
+        if self._limit is None:
+            self._inbox.lose(self._generation, LinkError(f"{self._target.name}: {LOST}", passing=True))
+        elif not self._limit.expired():  # still connecting
+            self.aborts += 1
+            if self.aborts > self._most_aborts:
+                self._limit.reschedule(asyncio.get_running_loop().time())
 
 
 class BleConnection:
@@ -232,7 +250,7 @@ async def _connect(target: Target, inbox: Inbox, patience: Patience, jitter: ran
     while True:
         device = held or await hear(target.address, target.adapter, patience, jitter)
         held = None
-        attempt = _Attempt(device, target, inbox, patience, fresh=fresh)
+        attempt = _Attempt(device, target, inbox, patience, retries=patience.retries - tried, fresh=fresh)
         try:
             await attempt.connect()
         except _MissingPlaceError as error:
@@ -242,12 +260,12 @@ async def _connect(target: Target, inbox: Inbox, patience: Patience, jitter: ran
             await _forget(device, patience)
         except Exception as error:  # bleak raises more kinds than its own; each has its words
             problem = trouble(error, target.name)
-            if not problem.passing or tried >= patience.retries or loop.time() > begin_until:
+            tried += max(1, attempt.aborts)
+            if not problem.passing or tried > patience.retries or loop.time() > begin_until:
                 raise problem from error
             await asyncio.sleep(back_off_s(0, jitter))
         else:
             return attempt
-        tried += 1
 
 
 async def _forget(device: BLEDevice, patience: Patience) -> None:
