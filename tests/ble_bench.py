@@ -6,14 +6,14 @@ Not proved here: radio timing, a real bluetoothd's order of answers, pairing, an
 import asyncio
 import os
 import random
-from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterator, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import dataclass, field, replace
-from itertools import count
+from itertools import count, pairwise
 
 import pytest
 
-from meterlink.driver import Connection, GattPlace, LineSettings, MeterUrl, Transport
+from meterlink.driver import Clock, Connection, GattPlace, LineSettings, MeterUrl, Transport
 from meterlink.errors import LinkError
 from meterlink.link import start_clock
 from meterlink.reading import Function, Instant, Reading
@@ -23,7 +23,7 @@ from meterlink_drivers.transports.ble_patience import Patience
 from meterlink_sim.bluez.bus import ALLOW_ALL, PrivateBus, missing
 from meterlink_sim.bluez.peripheral import Characteristic, Peripheral
 from meterlink_sim.bluez.stack import Adapter, SimulatedBluez
-from meterlink_sim.wire import encode
+from meterlink_sim.encoders.fs9721_lcd14 import encode
 
 needs_dbus = pytest.mark.skipif(bool(missing()) and not os.environ.get("CI"), reason=missing() or "not skipped")
 """Skips where there is no dbus-daemon; in CI the tests run all the same, and fail."""
@@ -38,6 +38,7 @@ ADDRESS = "C0:FF:EE:00:00:01"
 QUICK = Patience(
     start_s=1.0,
     hear_s=0.6,
+    turn_s=0.3,
     busy_s=1.0,
     connect_s=1.0,
     hold_s=0.1,
@@ -95,10 +96,11 @@ def opened(
     patience: Patience = QUICK,
     options: Mapping[str, str] | None = None,
     line: LineSettings = LINE,
+    clock: Clock | None = None,
 ) -> AbstractAsyncContextManager[Connection]:
     """Open the transport, with short times unless told otherwise."""
     made = transport(patience, random.Random(1))
-    return made.open(MeterUrl("ble", address, options or {}), line, start_clock())
+    return made.open(MeterUrl("ble", address, options or {}), line, clock or start_clock())
 
 
 async def refused(
@@ -122,42 +124,70 @@ async def received(connection: Connection, size: int) -> bytes:
     return data
 
 
+async def said(bluez: SimulatedBluez, peripheral: Peripheral, data: bytes) -> None:
+    """Send one notification as soon as somebody is subscribed."""
+    async with asyncio.timeout(5):
+        while not await bluez.notify(peripheral, NOTIFY, data):  # noqa: ASYNC110 - the simulation has no event for it
+            await asyncio.sleep(0.002)
+
+
 @dataclass
 class Followed:
     """What came of one meter over all its links."""
 
     readings: list[Reading] = field(default_factory=list)
+    links: list[int] = field(default_factory=list)
+    """For each reading the number of the link that brought it, from 1."""
     opened: int = 0
     breaks: list[str] = field(default_factory=list)
     grew: asyncio.Event = field(default_factory=asyncio.Event)
 
-    async def more(self, count: int = 1) -> None:
+    async def more(self, count: int) -> None:
         """Wait for so many more readings."""
+        wanted = len(self.readings) + count
+        await self._until(lambda: len(self.readings) >= wanted)
+
+    async def another_link(self) -> None:
+        """Wait for the first reading of a link that is not open yet."""
+        wanted = self.opened + 1
+        await self._until(lambda: self.links[-1:] >= [wanted])
+
+    def faults(self, sent: Sequence[bytes]) -> list[str]:
+        """Say which readings were never sent, came twice or out of order; every frame sent is another one."""
+        places = {frame: place for place, frame in enumerate(sent)}
+        faults = [f"never sent: {reading.display}" for reading in self.readings if reading.raw not in places]
+        order = [places[reading.raw] for reading in self.readings if reading.raw in places]
+        faults += [f"{after} came after {before}" for before, after in pairwise(order) if after <= before]
+        return faults
+
+    async def _until(self, reached: Callable[[], bool]) -> None:
         async with asyncio.timeout(30):
-            wanted = len(self.readings) + count
-            while len(self.readings) < wanted:
+            while not reached():
                 self.grew.clear()
                 await self.grew.wait()
 
-    def positions(self, sent: Sequence[bytes]) -> list[int]:
-        """Return where each reading stands among the frames sent; a reading that was never sent is a KeyError."""
-        places = {frame: place for place, frame in enumerate(sent)}
-        return [places[reading.raw] for reading in self.readings]
-
 
 async def follow(
-    followed: Followed, address: str = ADDRESS, through: Transport = TRANSPORT, silence_s: float = 3.0
+    followed: Followed,
+    address: str = ADDRESS,
+    through: Transport = TRANSPORT,
+    *,
+    silence_s: float = 3.0,
+    new_decoder: Callable[[], Fs9721Decoder] = Fs9721Decoder,
 ) -> None:
     """Read a meter for ever: after each break open it again with a fresh decoder; silence is a break too."""
     while True:
-        decoder = Fs9721Decoder()
+        decoder = new_decoder()
         try:
             async with through.open(MeterUrl("ble", address, {}), LINE, start_clock()) as connection:
                 followed.opened += 1
                 while True:
-                    chunk = await asyncio.wait_for(connection.read(), silence_s)
+                    async with asyncio.timeout(silence_s):  # `wait_for` of Python 3.11 can swallow a cancellation
+                        chunk = await connection.read()
                     assert chunk is not None
-                    followed.readings += decoder.feed(chunk.data, chunk.at)
+                    for reading in decoder.feed(chunk.data, chunk.at):
+                        followed.readings.append(reading)
+                        followed.links.append(followed.opened)
                     followed.grew.set()
         except TimeoutError:
             followed.breaks.append("silence")
@@ -165,3 +195,15 @@ async def follow(
             followed.breaks.append(str(error))
             if not error.passing:
                 raise
+
+
+@asynccontextmanager
+async def running(*work: Coroutine[object, object, None]) -> AsyncIterator[None]:
+    """Run these beside the body, and end them with it."""
+    tasks = [asyncio.create_task(each) for each in work]
+    try:
+        yield
+    finally:
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)

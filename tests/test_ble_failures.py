@@ -11,7 +11,20 @@ from pathlib import Path
 
 import pytest
 
-from ble_bench import ADDRESS, NOTIFY, QUICK, SERVICE, bus_only, meter, needs_dbus, opened, radio, received, refused
+from ble_bench import (
+    ADDRESS,
+    NOTIFY,
+    QUICK,
+    SERVICE,
+    bus_only,
+    meter,
+    needs_dbus,
+    opened,
+    radio,
+    received,
+    refused,
+    said,
+)
 from meterlink.errors import LinkError
 from meterlink_drivers.transports.ble_trouble import (
     ABSENT,
@@ -31,7 +44,7 @@ from meterlink_drivers.transports.ble_trouble import (
     UNPAIRED,
 )
 from meterlink_sim.bluez.bus import ALLOW_ALL
-from meterlink_sim.bluez.peripheral import Characteristic, Peripheral
+from meterlink_sim.bluez.peripheral import Characteristic
 from meterlink_sim.bluez.stack import ABORTED, Adapter, SimulatedBluez
 
 pytestmark = needs_dbus
@@ -48,13 +61,6 @@ async def called(bluez: SimulatedBluez, method: str) -> None:
     async with asyncio.timeout(5):
         while method not in bluez.calls:  # noqa: ASYNC110 - the simulation has no event for it
             await asyncio.sleep(0.01)
-
-
-async def spoken(bluez: SimulatedBluez, peripheral: Peripheral, data: bytes) -> None:
-    """Send one notification as soon as somebody is subscribed."""
-    async with asyncio.timeout(5):
-        while not await bluez.notify(peripheral, NOTIFY, data):  # noqa: ASYNC110 - the simulation has no event for it
-            await asyncio.sleep(0.002)
 
 
 # Before a meter is heard: this computer
@@ -194,6 +200,18 @@ async def test_two_meters_are_looked_for_one_after_the_other() -> None:
     assert scans == ["StartDiscovery", "StopDiscovery"] * 2
 
 
+async def test_a_meter_that_is_absent_does_not_keep_another_from_being_heard() -> None:
+    async with radio() as bluez:
+        bluez.advertise(meter(2))
+        absent = asyncio.create_task(refused(patience=replace(QUICK, hear_s=1.5)))
+        await called(bluez, "StartDiscovery")
+        began = time.monotonic()
+        async with opened("C0:FF:EE:00:00:02"):
+            assert time.monotonic() - began < 1
+            assert not absent.done()
+        assert "was not heard in 1.5 s" in str(await absent)
+
+
 # Connecting
 
 
@@ -282,7 +300,7 @@ async def test_a_blink_never_counts_as_connected_and_what_it_brought_is_dropped(
         bluez.advertise(peripheral)
         bluez.faults.blinks = [0.08]
 
-        speaking = asyncio.create_task(spoken(bluez, peripheral, b"from the blink"))
+        speaking = asyncio.create_task(said(bluez, peripheral, b"from the blink"))
         async with opened() as connection:
             await speaking
             assert bluez.calls.count("Connect") == 2

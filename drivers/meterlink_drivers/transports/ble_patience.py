@@ -12,6 +12,8 @@ class Patience:
     """For the system to answer at all: message bus, Bluetooth service, adapter."""
     hear_s: float = 15.0
     """For the meter to be heard."""
+    turn_s: float = 3.0
+    """For one scan, after which another meter's, or the list of devices, gets its turn."""
     busy_s: float = 30.0
     """For another program's scan to end, where the system allows only one."""
     connect_s: float = 10.0

@@ -36,22 +36,28 @@ async def hear(address: str, adapter: str | None, patience: Patience, jitter: ra
     Raises:
         LinkError: it was not heard in time, or listening is impossible.
     """
-    heard: asyncio.Future[BLEDevice] = asyncio.get_running_loop().create_future()
+    heard: list[BLEDevice] = []
+    now = asyncio.Event()
 
     def detect(device: BLEDevice, advertisement: AdvertisementData) -> None:
-        if device.address.upper() == address and advertisement.rssi != _NOT_HEARD and not heard.done():
-            heard.set_result(device)
+        if device.address.upper() == address and advertisement.rssi != _NOT_HEARD:
+            heard.append(device)
+            now.set()
 
-    async with _scan(detect, f"ble:{address}", adapter, patience, jitter):
-        try:
-            async with asyncio.timeout(patience.hear_s):
-                return await heard
-        except TimeoutError:
-            raise LinkError(
-                f"ble:{address}: the meter was not heard in {patience.hear_s:g} s; switch it on, light its Bluetooth "
-                "key, bring it nearer, and close whatever else may hold it: a phone or another program",
-                passing=True,
-            ) from None
+    left_s = patience.hear_s
+    while left_s > 0:
+        async with _scan(detect, f"ble:{address}", adapter, patience, jitter):
+            with suppress(TimeoutError):
+                async with asyncio.timeout(min(patience.turn_s, left_s)):
+                    await now.wait()
+        if heard:
+            return heard[-1]
+        left_s -= patience.turn_s
+    raise LinkError(
+        f"ble:{address}: the meter was not heard in {patience.hear_s:g} s; switch it on, light its Bluetooth "
+        "key, bring it nearer, and close whatever else may hold it: a phone or another program",
+        passing=True,
+    )
 
 
 async def connected_already(address: str, service: str, adapter: str | None, patience: Patience) -> BLEDevice | None:
