@@ -69,12 +69,12 @@ async def radio(
     adapter: Adapter | None = None, *, adapters: int = 1, policy: str = ALLOW_ALL, auth: str = "EXTERNAL"
 ) -> AsyncIterator[SimulatedBluez]:
     """Run a simulated BlueZ on a bus of its own, and make it this process's system bus."""
-    with bus_only(policy, auth) as bus:
+    with SystemBus(policy, auth) as bus:
         async with SimulatedBluez(bus.address, adapter, adapters=adapters) as bluez:
             yield bluez
 
 
-class bus_only:  # noqa: N801 - reads as a function
+class SystemBus:
     """A bus of its own as this process's system bus, with nobody on it."""
 
     def __init__(self, policy: str = ALLOW_ALL, auth: str = "EXTERNAL") -> None:

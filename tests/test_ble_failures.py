@@ -16,7 +16,7 @@ from ble_bench import (
     NOTIFY,
     QUICK,
     SERVICE,
-    bus_only,
+    SystemBus,
     meter,
     needs_dbus,
     opened,
@@ -88,7 +88,7 @@ async def test_an_adapter_that_cannot_be_used(
 
 
 async def test_no_bluetooth_service() -> None:
-    with bus_only():
+    with SystemBus():
         error = await refused()
     assert str(error) == f"ble:{ADDRESS}: {NO_SERVICE}"
     assert not error.passing
@@ -100,7 +100,7 @@ async def test_no_bus(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 async def test_a_bus_that_died(monkeypatch: pytest.MonkeyPatch) -> None:
-    with bus_only() as bus:
+    with SystemBus() as bus:
         bus.kill()
         assert bus.socket.exists()
         assert str(await refused()) == f"ble:{ADDRESS}: {DEAD_BUS}"
@@ -144,7 +144,7 @@ async def test_a_policy_that_forbids(rule: str) -> None:
 
 
 async def test_a_bus_that_rejects_us() -> None:
-    with bus_only(auth="DBUS_COOKIE_SHA1"):
+    with SystemBus(auth="DBUS_COOKIE_SHA1"):
         assert str(await refused()) == f"ble:{ADDRESS}: {FORBIDDEN}"
 
 
@@ -385,7 +385,8 @@ async def test_a_meter_that_the_user_paired_is_never_removed() -> None:
     ("name", "text", "words"),
     [
         ("NotSupported", "Operation is not supported", MUTE),
-        ("NotPermitted", "Not paired", MUTE),
+        ("NotPermitted", "Notify not permitted", MUTE),
+        ("NotPermitted", "Not paired", UNPAIRED),
         ("Failed", "Operation failed with ATT error: 0x0e (Unlikely Error)", "the meter refused"),
         ("Failed", "Operation failed with ATT error: 0x05 (Insufficient Authentication)", UNPAIRED),
     ],
@@ -470,7 +471,7 @@ async def test_a_bluetooth_service_that_restarts_says_nothing_but_can_be_left_an
 
 
 async def test_a_bus_that_dies_ends_the_wait_at_once() -> None:
-    with bus_only() as bus:
+    with SystemBus() as bus:
         async with SimulatedBluez(bus.address) as bluez:
             bluez.advertise(meter())
             async with opened() as connection:

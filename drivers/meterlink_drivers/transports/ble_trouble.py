@@ -132,6 +132,8 @@ def _words(error: Exception) -> tuple[str, bool]:
 
 def _dbus_words(error: BleakDBusError) -> tuple[str, bool]:
     name = error.dbus_error
+    if name == f"{_BLUEZ}NotPermitted" and "paired" in (error.dbus_error_details or ""):
+        return UNPAIRED, False
     if name in _DBUS_ERRORS:
         return _DBUS_ERRORS[name], False
     words = _PASSING_DBUS_ERRORS.get(name, f"Bluetooth refused ({error}); switch it off and on again")
