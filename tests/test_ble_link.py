@@ -1,6 +1,7 @@
 """Transport `ble:` at work: bytes in order, none twice, none of an older link; reads, queries, the list of devices."""
 
 import asyncio
+import json
 import random
 import subprocess
 import sys
@@ -23,6 +24,7 @@ from ble_bench import (
     opened,
     radio,
     received,
+    running,
 )
 from frames import VOLTS_24
 from meterlink.driver import GattPlace, LineSettings
@@ -37,6 +39,7 @@ from meterlink_drivers.transports.ble_patience import back_off_s
 from meterlink_drivers.transports.ble_scan import printable
 from meterlink_sim.bluez.gatt_meter import Cutter, GattMeter
 from meterlink_sim.bluez.peripheral import Characteristic
+from meterlink_sim.bluez.stack import Adapter
 
 APPLE = "5F3A0F32-7B1C-4C63-9B52-1F0F4E2A9D10"
 OTHER = "0000ff01-0000-1000-8000-00805f9b34fb"
@@ -355,3 +358,48 @@ async def test_listing_needs_bluetooth_and_says_so() -> None:
         assert find is not None
         with pytest.raises(LinkError, match="ble: this computer has no Bluetooth adapter"):
             await find()
+
+
+# The command
+
+
+async def listen(*arguments: str) -> asyncio.subprocess.Process:
+    return await asyncio.create_subprocess_exec(
+        sys.executable,
+        "-m",
+        "meterlink",
+        "listen",
+        *arguments,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.PIPE,
+    )
+
+
+@needs_dbus
+async def test_the_command_listens_to_a_meter_over_bluetooth() -> None:
+    async with radio() as bluez:
+        peripheral = meter()
+        bluez.advertise(peripheral)
+        source = GattMeter(bluez, peripheral, NOTIFY, counter_frames(), rate_hz=20, rng=random.Random(1))
+        address = f"ble:{ADDRESS}?format=fs9721-lcd14&service=fff0&notify=fff4"
+        async with running(source.run()):
+            command = await listen("--json", address)
+            assert command.stdout is not None
+            async with asyncio.timeout(20):
+                lines = [json.loads(await command.stdout.readline()) for _ in range(5)]
+            command.kill()
+            await command.communicate()
+    shown = [line["display"] for line in lines if "display" in line]
+    assert len(shown) >= 3
+    assert shown == sorted(shown)
+
+
+@needs_dbus
+async def test_the_command_says_what_is_wrong_with_bluetooth() -> None:
+    async with radio(Adapter(powered=False)):
+        command = await listen(f"ble:{ADDRESS}?format=ble-count6")
+        async with asyncio.timeout(20):
+            _, complaint = await command.communicate()
+    assert f"ble:{ADDRESS}: Bluetooth is off on this computer; switch it on" in complaint.decode()
+    assert command.returncode not in (0, None)
+    assert "Traceback" not in complaint.decode()
