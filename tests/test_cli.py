@@ -16,7 +16,7 @@ from traces import PROCEDURE, sound
 
 ROOT = Path(__file__).parents[1]
 COMMANDS = cli.list_commands(click.Context(cli))
-HEAVY = ("sqlalchemy", "pydantic", "serial", "blessed", "asyncio", "yaml")
+HEAVY = ("sqlalchemy", "pydantic", "serial", "bleak", "blessed", "asyncio", "yaml")
 
 
 @pytest.fixture

@@ -89,7 +89,7 @@ def test_the_readme_gives_the_exit_statuses_of_the_help() -> None:
 
 def test_every_meter_address_in_the_readme_can_be_opened_as_far_as_names_go() -> None:
     examples = re.findall(r"^\| `([a-z]+:[^`]+)`", README, re.MULTILINE)
-    assert {address.partition(":")[0] for address in examples} == {"serial", "tcp", "trace", "sim"}
+    assert {address.partition(":")[0] for address in examples} == {"serial", "tcp", "ble", "trace", "sim"}
     for address in examples:
         url = parse_meter_url(address)
         if url.scheme == "trace":
