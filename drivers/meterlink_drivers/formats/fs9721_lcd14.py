@@ -16,7 +16,7 @@ from typing import NamedTuple
 from meterlink.driver import Format, LineSettings
 from meterlink.errors import UsageError
 from meterlink.reading import Flag, Function, Instant, Reading
-from meterlink_drivers.formats.seven_segment import glyphs
+from meterlink.seven_segment import glyphs
 
 FRAME_LENGTH = 14
 
