@@ -22,7 +22,7 @@ PREFIXES = {"p": -12, "n": -9, "u": -6, "µ": -6, "m": -3, "none": 0, "k": 3, "M
 _EVERY_BYTE = frozenset(range(256))
 _FULL_SCALE = re.compile(r"\d+(?:\.(\d+))?(?: ?([pnuµmkMG]))?", re.ASCII)
 _GLYPHS = frozenset("0123456789L- ")
-_MOST_LAMPS = 16
+_MOST_FLAGS = 12
 _TIMED = 32
 """The most bits of a number that is multiplied: then the product is exact."""
 
@@ -80,17 +80,20 @@ class Builder:
         if (told.digits is None) == (told.number is None):
             self._find((), "expected one of the keys 'digits' and 'number', which say where the number stands")
         classes = [_one_of(byte ^ key[index] for byte in allowed) for index, allowed in enumerate(self.pattern)]
-        foreign = self._foreign()
+        foreign = self._byte("foreign_tail", told.foreign_tail)
+        if foreign and foreign & self.pattern[0]:
+            self._find(("foreign_tail",), f"{told.foreign_tail!r}: a frame itself can begin with such a byte")
         digits = [] if told.digits is None else [
             self._number(("digits", "at", index), text) for index, text in enumerate(told.digits.at)
         ]  # fmt: skip
-        lamps = self._lamps(("lamps",), told.lamps)
+        lamps = self._lamps(("lamps",), told.lamps.items())
         return Plan(
             length=length,
             key=int.from_bytes(key),
             whole=re.compile(b"".join(classes)),
             begun=tuple(re.compile(b"".join(classes[:count])) for count in range(length)),
             gap_ns=None if told.gap_ms is None else told.gap_ms * 1_000_000,
+            never_after=self._byte("never_after", told.never_after),
             tails=re.compile(b"(?=" + classes[-1] + b"(.))", re.DOTALL) if foreign else None,
             foreign=foreign,
             sums=tuple(self._sums()),
@@ -138,16 +141,13 @@ class Builder:
             return bytes(length)
         return key
 
-    def _foreign(self) -> frozenset[int]:
-        text = self.description.foreign_tail
+    def _byte(self, key: str, text: str | None) -> frozenset[int]:
         if text is None:
             return frozenset()
-        pattern = self._try(("foreign_tail",), lambda: parse_pattern(text)) or ()
+        pattern = self._try((key,), lambda: parse_pattern(text)) or ()
         if len(pattern) != 1 or len(pattern[0]) == len(_EVERY_BYTE):
-            self._find(("foreign_tail",), f"{text!r}: expected one byte of which something is known, such as F?")
+            self._find((key,), f"{text!r}: expected one byte of which something is known, such as F?")
             return frozenset()
-        if pattern[0] & self.pattern[0]:
-            self._find(("foreign_tail",), f"{text!r}: a frame itself can begin with such a byte")
         return pattern[0]
 
     def _narrow(self, place: Place, wanted: Container[int]) -> None:
@@ -311,13 +311,15 @@ class Builder:
         return table
 
     def _flags(self) -> tuple[int, Mapping[int, frozenset[Flag]]] | None:
-        flags = list(self.description.flags)
-        slot = self._lamps(("flags",), self.description.flags)
-        if slot is None:
+        lamps = [(flag, text) for flag, texts in self.description.flags.items() for text in texts]
+        slot = self._lamps(("flags",), lamps)
+        if len(lamps) > _MOST_FLAGS:
+            self._find(("flags",), f"{len(lamps)} bits; expected at most {_MOST_FLAGS}")
+        if slot is None or len(lamps) > _MOST_FLAGS:
             return None
         return slot, {
-            bits: frozenset(flag for place, flag in enumerate(reversed(flags)) if bits >> place & 1)
-            for bits in range(1 << len(flags))
+            bits: frozenset(flag for place, (flag, _) in enumerate(reversed(lamps)) if bits >> place & 1)
+            for bits in range(1 << len(lamps))
         }
 
     # Tools
@@ -379,12 +381,10 @@ class Builder:
     def _tests(self, key: str, conditions: Conditions) -> tuple[Test, ...]:
         return tuple(self._test((key, index), condition) for index, condition in enumerate(conditions))
 
-    def _lamps(self, path: Path, lamps: Mapping[Flag, str] | Mapping[str, str]) -> int | None:
+    def _lamps(self, path: Path, lamps: Iterable[tuple[str, str]]) -> int | None:
         """The slot of all the lamps' bits as one place, the first the most significant; None without lamps."""
-        if len(lamps) > _MOST_LAMPS:
-            self._find(path, f"{len(lamps)} lamps; expected at most {_MOST_LAMPS}")
         bits: list[int] = []
-        for name, text in lamps.items():
+        for name, text in lamps:
             place = self._place((*path, name), text)
             if place is not None and len(place.bits) != 1:
                 self._find((*path, name), f"place {text!r} has {len(place.bits)} bits; a lamp is one bit")
@@ -401,7 +401,7 @@ class Builder:
         self, path: Path, lamps: Mapping[str, str], meaning: Callable[[Path, str], int]
     ) -> tuple[int, Mapping[int, int]] | None:
         """A table of lamps of which at most one may be lit; none lit means 0."""
-        slot = self._lamps(path, lamps)
+        slot = self._lamps(path, lamps.items())
         table = {1 << place: meaning((*path, name), name) for place, name in enumerate(reversed(list(lamps)))}
         return None if slot is None else (slot, {0: 0, **table})
 

@@ -34,7 +34,7 @@ class DescribedDecoder:
         readings = []
         while match := plan.whole.search(stream, done):
             self._skip(stream[done : match.start()])
-            reading = None if self._is_foreign(match[0]) else plan.read(match[0], at)
+            reading = plan.read(match[0], at) if self._may_begin(match[0][:1]) else None
             if reading is None:
                 done = match.start() + 1
                 self._skip(stream[match.start() : done])
@@ -42,30 +42,40 @@ class DescribedDecoder:
                 done = match.end()
                 self._pass(match[0])
                 readings.append(reading)
-        held = range(max(done, len(stream) - plan.length + 1), len(stream) + 1)
-        begun = next(start for start in held if plan.begun[len(stream) - start].match(stream, start))
-        self._skip(stream[done:begun])
-        self._held = stream[begun:]
+        self._hold(stream[done:])
         return readings
 
     def poll(self, at: Instant) -> bytes:
         """Nothing is ever asked: a described meter streams."""
         return b""
 
+    def _hold(self, rest: bytes) -> None:
+        """Throw away what cannot become a frame, and keep what follows."""
+        begun = self._plan.begun
+        start = max(0, len(rest) - self._plan.length + 1)
+        while not begun[len(rest) - start].match(rest, start):
+            start += 1
+        self._skip(rest[:start])
+        self._held = rest[start:]
+
     def _skip(self, data: bytes) -> None:
         self.skipped += len(data)
         self._pass(data)
 
     def _pass(self, data: bytes) -> None:
-        """Take bytes that are done with, to know what stood behind a frame's last byte."""
-        if self._plan.tails is not None and data:
+        """Take bytes that are done with, to know what stands before a frame."""
+        if not data:
+            return
+        if self._plan.tails is not None:
             for behind in self._plan.tails.finditer(self._previous + data):
                 self._foreign = behind[1][0] in self._plan.foreign
-            self._previous = data[-1:]
+        self._previous = data[-1:]
 
-    def _is_foreign(self, frame: bytes) -> bool:
-        """Whether the last frame's end, or what can be taken for one, was followed by what another chip sends."""
-        if self._plan.tails is None:
+    def _may_begin(self, first: bytes) -> bool:
+        """Whether a frame may begin with this byte, by what stands before it."""
+        if self._previous and self._previous[0] in self._plan.never_after:
             return False
-        directly = self._plan.tails.match(self._previous + frame[:1])
-        return self._foreign if directly is None else directly[1][0] in self._plan.foreign
+        if self._plan.tails is None:
+            return True
+        directly = self._plan.tails.match(self._previous + first)
+        return not (self._foreign if directly is None else directly[1][0] in self._plan.foreign)

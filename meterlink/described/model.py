@@ -195,6 +195,11 @@ class Description(Part):
         le=10_000,
         description="A silence longer than this ends a frame that was begun; absent: any is fine.",
     )
+    never_after: Text | None = Field(
+        None,
+        description="A byte that never stands right before a frame, such as 3?: what begins there is the end of "
+        "something longer, and is refused.",
+    )
     foreign_tail: Text | None = Field(
         None,
         description="A byte that never stands right behind a frame, such as F?. Where it does, the stream is another "
@@ -222,4 +227,8 @@ class Description(Part):
     functions: tuple[Row, ...] = Field(
         min_length=1, description="What each setting of the dial means; the first that fits."
     )
-    flags: dict[Flag, Text] = Field({}, description="Annunciators that matter, and where their bits stand.")
+    flags: dict[Flag, Values] = Field(
+        {},
+        description="Annunciators that matter, and where their bits stand; of several bits one is enough.",
+        json_schema_extra={"additionalProperties": _VALUES},
+    )

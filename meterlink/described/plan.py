@@ -111,6 +111,8 @@ class Plan:
     begun: tuple[re.Pattern[bytes], ...]
     """The first so many bytes of one, by their number, less than a whole."""
     gap_ns: int | None
+    never_after: frozenset[int]
+    """The bytes that never stand right before a frame."""
     tails: re.Pattern[bytes] | None
     """Finds each byte that can be a frame's last; group 1 is the byte behind it."""
     foreign: frozenset[int]
@@ -187,14 +189,12 @@ class Plan:
     def _display(self, values: Values, decimals: int) -> str | None:
         """Return the display's text; empty for blank or dashes, None for what no meter shows."""
         sign = "-" if self.minus is not None and _holds(self.minus, values) else ""
-        overload = any(_holds(test, values) for test in self.overload)
-        blank = any(_holds(test, values) for test in self.blank)
-        if overload and blank:
-            return None
         text = self._number(values, decimals, sign) if self.number else self._digits(values, decimals, sign)
-        if text is None or not (overload or blank):
-            return text
-        return f"{sign}OL" if overload else ""
+        if text is None:
+            return None
+        if any(_holds(test, values) for test in self.blank):  # before overload: of both, no value claims less
+            return ""
+        return f"{sign}OL" if any(_holds(test, values) for test in self.overload) else text
 
     def _number(self, values: Values, decimals: int, sign: str) -> str | None:
         assert self.number is not None  # noqa: S101 - asked before
