@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable, Container, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from functools import partial
 from typing import TypeVar
@@ -87,6 +87,8 @@ class Builder:
             self._number(("digits", "at", index), text) for index, text in enumerate(told.digits.at)
         ]  # fmt: skip
         lamps = self._lamps(("lamps",), told.lamps.items())
+        dial, rows = self._rows(lamps)
+        places = list(self._places)
         return Plan(
             length=length,
             key=int.from_bytes(key),
@@ -97,7 +99,7 @@ class Builder:
             tails=re.compile(b"(?=" + classes[-1] + b"(.))", re.DOTALL) if foreign else None,
             foreign=foreign,
             sums=tuple(self._sums()),
-            require=require,
+            require=tuple(each for each in require if len(places[each[0]].bytes) > 1),
             refuse=self._tests("refuse", told.refuse),
             overload=self._tests("overload", told.overload),
             blank=self._tests("blank", told.blank),
@@ -109,8 +111,8 @@ class Builder:
             point=self._point(),
             prefix=self._prefix(),
             range=None if told.range is None else self._number(("range",), told.range),
-            lamps=lamps,
-            rows=self._rows(),
+            dial=dial,
+            rows=rows,
             flags=self._flags(),
             unpack=Unpacker(length, () if self.found else list(self._places)),
         )
@@ -245,12 +247,24 @@ class Builder:
             self._find(path, f"prefix {text!r} is not known, expected {', '.join(PREFIXES)}")
         return PREFIXES.get(text, 0)
 
-    def _rows(self) -> Mapping[int, tuple[plan.Row, ...]]:
-        rows: dict[int, tuple[plan.Row, ...]] = {}
-        for index, row in enumerate(self.description.functions):
-            path: Path = ("functions", index)
-            rows[self.lit(path, row)] = (*rows.get(self.lit(path, row), ()), self._row(path, row))
-        return rows
+    def _rows(self, lamps: int | None) -> tuple[int | None, Mapping[int, tuple[plan.Row, ...]]]:
+        """The place that all rows go by, which is that of the lamps where there are any, and the rows by its value."""
+        rows = [self._row(("functions", index), row) for index, row in enumerate(self.description.functions)]
+        lits = [self.lit(("functions", index), row) for index, row in enumerate(self.description.functions)]
+        found: dict[int, tuple[plan.Row, ...]] = {}
+        if lamps is not None:
+            for lit, row in zip(lits, rows, strict=True):
+                found[lit] = (*found.get(lit, ()), row)
+            return lamps, found
+        common = set.intersection(*({place for place, _ in row.test} for row in rows))
+        if not common:
+            return None, {0: tuple(rows)}
+        dial = min(common)
+        for row in rows:
+            rest = replace(row, test=tuple(each for each in row.test if each[0] != dial))
+            for value in dict(row.test)[dial]:
+                found[value] = (*found.get(value, ()), rest)
+        return dial, found
 
     def lit(self, path: Path, row: Row) -> int:
         """The bits of the lamps that a row wants lit."""
