@@ -73,7 +73,7 @@ def _tables(builder: Builder) -> Iterator[Finding]:
         tables.append((told.prefix.at, ("prefix", "table"), list(told.prefix.table or ())))
     for index, row in enumerate(told.functions):
         tables.append((told.range, ("functions", index, "ranges"), list(row.ranges or ())))
-        tables += [(text, ("functions", index, "when"), list(values)) for text, values in row.when.items()]
+        tables += [(text, ("functions", index, "when", text), list(values)) for text, values in row.when.items()]
     for text, path, keys in tables:
         if text is None:
             continue
