@@ -215,7 +215,7 @@ def test_the_first_key_tells_a_description_from_a_procedure(tmp_path: Path, monk
     result = CliRunner().invoke(cli, ["lint", "format.yaml", "procedure.yaml"])
     first, *rest = result.stdout.splitlines()
     assert first == "format.yaml:15:15: warning: bit 4.0 is used for something else too; see line 11"
-    assert "procedure.yaml:2:1: error: key 'format' is not known in a procedure" in rest[1]
+    assert any(line.startswith("procedure.yaml:2:1: error: key 'format' is not known in a procedure") for line in rest)
     assert is_description("---\n# a\n\n'format': x")
     assert not is_description("formats: x")
 
