@@ -111,6 +111,7 @@ def test_an_error_has_its_place_and_says_what_was_expected(old: str, new: str, e
         ("minus: 4.7", "minus: 4.7\nrequire: {4.3-2: 0..3}",
          "9:18: place '4.3-2' can hold nothing else; this refuses no frame"),
         ("hold: 4.5", "hold: 4.0", "14:15: bit 4.0 is used for something else too; see line 10"),
+        ("hold: 4.5", "hold: 1.5", "14:15: these bits never change: `frame` says what they are"),
         ("hold: 4.5", "hold: 4.5, relative: 4.5", "14:30: bit 4.5 is used for something else too; see line 14"),
         ("number: {at: 2-3}", "number: {at: 2-4}", "7:14: bit 4.7 is used for something else too; see line 8"),
         ("AA 0? ?? ?? ?? 55", "?? ?? ?? ?? ?? ??",

@@ -72,7 +72,7 @@ def examine(text: str, path: str) -> Examined:
     plan = builder.build()
     if plan is None:
         return Examined(None, _problems(source, builder.found))
-    return Examined(_format(description, plan), _problems(source, warnings(builder, plan)))
+    return Examined(_format(description, plan), _problems(source, warnings(builder)))
 
 
 def _format(told: Description, plan: Plan) -> Format:
