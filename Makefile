@@ -15,16 +15,17 @@ test: $(VENV)/dev.stamp dbus
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-logo
-	$(BIN)/steadypoint lint procedures/meterlink_procedures/*.yaml
+	$(BIN)/steadypoint lint procedures/meterlink_procedures/*.yaml drivers/meterlink_drivers/described/*.yaml
 	$(BIN)/pytest -n auto
 
 # The full figures, of which `make test` runs a short form: 2,000 simulated start-ups, 100 kills, the cost of --help,
-# Bluetooth links cut 200 times.
+# Bluetooth links cut 200 times, the speed of the decoders.
 bench: $(VENV)/dev.stamp dbus
 	$(BIN)/python tests/startups.py
 	$(BIN)/python tests/kills.py
 	$(BIN)/python tests/help_cost.py
 	$(BIN)/python tests/ble_soak.py
+	$(BIN)/python tests/decode_speed.py
 
 # The Bluetooth tests start a D-Bus of their own; where it is missing and cannot be installed, they say so and are skipped.
 dbus:

@@ -13,10 +13,10 @@ _COMMANDS = {
     "decode": "Turn a meter's raw bytes into readings.",
     "demo": "Run a whole start-up check of a simulated lift, then one with a fault.",
     "jobs": "List the jobs in the record.",
-    "lint": "Check procedure files.",
+    "lint": "Check procedure files and described wire formats.",
     "listen": "Show a meter's readings live.",
     "resume": "Go on with an interrupted job where it stood.",
-    "schema": "Print the JSON Schema of procedure files, for editors.",
+    "schema": "Print the JSON Schema of procedure files or described formats.",
     "show": "Show one job: its steps, verdicts and touches.",
     "simulate": "Put a simulated meter on a port, to try the other commands.",
 }

@@ -1,4 +1,4 @@
-"""`steadypoint lint`: check procedure files."""
+"""`steadypoint lint`: check procedure files and descriptions of wire formats."""
 
 import json
 import sys
@@ -6,9 +6,10 @@ from collections.abc import Iterator
 
 import click
 
+from meterlink.described import parse as description
 from meterlink.errors import FileError
+from meterlink.procedure import parse as procedure
 from meterlink.procedure.load import read_text
-from meterlink.procedure.parse import examine
 from meterlink.procedure.problem import Severity
 
 Row = dict[str, str | int | None]
@@ -19,6 +20,8 @@ Row = dict[str, str | int | None]
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a problem instead of one line.")
 def command(files: tuple[str, ...], as_json: bool) -> None:
     """Check procedure files, or shipped procedures by their id, and print every problem with its place.
+
+    A file whose first key is `format` is checked as the description of a wire format.
 
     Ends with status 2 if there is an error; warnings alone end with 0.
     """
@@ -35,6 +38,7 @@ def _rows(file: str) -> Iterator[Row]:
     except FileError as error:
         yield _row(error.path, error.line, error.column, Severity.ERROR, error.message)
         return
+    examine = description.examine if description.is_description(source.text) else procedure.examine
     for each in examine(source.text, source.path).problems:
         yield _row(source.path, each.line, each.column, each.severity, each.message)
 
