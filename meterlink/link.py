@@ -12,27 +12,26 @@ from functools import partial
 from pathlib import Path
 from typing import Protocol, TypeVar
 
+from meterlink.address import OPTIONS, resolve
 from meterlink.driver import (
     AnswersInputs,
     Chunk,
     Clock,
     Connection,
-    Format,
     MeterUrl,
     Notice,
-    Transport,
     parse_meter_url,
 )
 from meterlink.errors import FileError, LinkError, UsageError
 from meterlink.outcome import Input
 from meterlink.reading import Instant, Reading
-from meterlink.registry import format_names, load_format, load_transport
+from meterlink.registry import load_transport
 from meterlink.trace import TraceDecoder
 
 POLL_S = 0.1
 _BLOCK = 65_536
 _LINK_OPTIONS = {
-    "format": "the wire format",
+    **OPTIONS,
     "time-scale": "how many times faster than real a simulated meter's seconds pass (1 or more)",
 }
 
@@ -159,24 +158,13 @@ async def open_link(address: str, clock: Clock) -> AsyncIterator[Link]:
 @asynccontextmanager
 async def _meter(url: MeterUrl, clock: Clock) -> AsyncIterator[Link]:
     transport = load_transport(url.scheme)
-    wire = _wire_format(url, transport)
-    _refuse_unknown(url, {**_LINK_OPTIONS, **transport.options, **wire.options})
-    decoder = wire.decoder(_own(url, wire.options))
+    meter = await resolve(url, transport)
+    _refuse_unknown(url, {**_LINK_OPTIONS, **transport.options, **meter.format.options})
+    decoder = meter.format.decoder(meter.options)
     clock = _scaled(clock, url.options.get("time-scale", "1"))
     own_url = MeterUrl(url.scheme, url.address, _own(url, transport.options))
-    async with transport.open(own_url, wire.line, clock) as connection:
+    async with transport.open(own_url, meter.line, clock) as connection:
         yield Link(connection, decoder, clock)
-
-
-def _wire_format(url: MeterUrl, transport: Transport) -> Format:
-    name = url.options.get("format", transport.default_format)
-    if name is None:
-        raise UsageError(f"{url.scheme}:{url.address}: the format is missing; add ?format= and one of {_formats()}")
-    return load_format(name)
-
-
-def _formats() -> str:
-    return ", ".join(format_names())
 
 
 def _own(url: MeterUrl, known: Mapping[str, str]) -> dict[str, str]:

@@ -1,4 +1,4 @@
-"""`steadypoint lint`: check procedure files."""
+"""`steadypoint lint`: check procedure files and meter profiles."""
 
 import json
 import sys
@@ -10,6 +10,8 @@ from meterlink.errors import FileError
 from meterlink.procedure.load import read_text
 from meterlink.procedure.parse import examine
 from meterlink.procedure.problem import Severity
+from meterlink.profile import is_profile
+from meterlink.profiles import profile_problems
 
 Row = dict[str, str | int | None]
 
@@ -18,7 +20,7 @@ Row = dict[str, str | int | None]
 @click.argument("files", metavar="FILE...", nargs=-1, required=True)
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a problem instead of one line.")
 def command(files: tuple[str, ...], as_json: bool) -> None:
-    """Check procedure files, or shipped procedures by their id, and print every problem with its place.
+    """Check procedure files, meter profiles, or shipped procedures by id, and print every problem with its place.
 
     Ends with status 2 if there is an error; warnings alone end with 0.
     """
@@ -35,7 +37,8 @@ def _rows(file: str) -> Iterator[Row]:
     except FileError as error:
         yield _row(error.path, error.line, error.column, Severity.ERROR, error.message)
         return
-    for each in examine(source.text, source.path).problems:
+    problems = profile_problems(source) if is_profile(source.text) else examine(source.text, source.path).problems
+    for each in problems:
         yield _row(source.path, each.line, each.column, each.severity, each.message)
 
 

@@ -1,7 +1,5 @@
 """From the text of a procedure file to a procedure, or to every problem in it with its place. Pure."""
 
-import difflib
-import re
 import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,28 +11,13 @@ from pydantic_core import ErrorDetails
 from meterlink.procedure.lint import Finding, lint
 from meterlink.procedure.model import Procedure, Reference, Step
 from meterlink.procedure.problem import Problem, ProcedureError, Severity
-from meterlink.procedure.source import Node, Path, Source, read_source
+from meterlink.procedure.sentence import did_you_mean, name_of, sentence
+from meterlink.procedure.source import Path, Source, read_source
 
 _STEP_CLASSES: dict[str, type[BaseModel]] = {
     get_args(each.model_fields["kind"].annotation)[0]: each for each in get_args(get_args(Step)[0])
 }
 _STEP: TypeAdapter[Step] = TypeAdapter(Step)
-
-_SENTENCES = {
-    "string_type": "{name}: found {found}, expected text",
-    "string_too_short": "{name} is empty, expected text",
-    "string_too_long": "{name} is longer than {max_length} characters",
-    "string_pattern_mismatch": "{name} {value}: expected letters, digits, '.', '_' and '-', a letter or digit first",
-    "tuple_type": "{name}: found {found}, expected a list",
-    "too_short": "{name} is an empty list, expected at least one entry",
-    "model_type": "{name}: found {found}, expected keys with values",
-    "model_attributes_type": "{name}: found {found}, expected keys with values",
-    "value_error": "{name}: {error}",
-    "enum": "{name} {value} is not known, expected {expected}",
-    "literal_error": "{name} {value} is not known, expected {expected}",
-    "union_tag_invalid": "kind {tag!r} is not known, expected {expected_tags}",
-}
-"""What a user is told, by pydantic's type of error."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +103,7 @@ def _placed(source: Source, error: ErrorDetails) -> Problem:
         return Problem(*source.value_place(path), f"key 'kind' is missing, expected {_any_of(list(_STEP_CLASSES))}")
     if error["type"] == "union_tag_invalid":
         path = (*path, "kind")
-    return Problem(*source.value_place(path), _sentence(error, _name(path)))
+    return Problem(*source.value_place(path), sentence(error, name_of(path)))
 
 
 def _path(loc: tuple[int | str, ...]) -> Path:
@@ -128,33 +111,9 @@ def _path(loc: tuple[int | str, ...]) -> Path:
     return loc[:2] + loc[3:] if loc[0:1] == ("steps",) else loc
 
 
-def _name(path: Path) -> str:
-    """The key that a part stands under; an entry of a list goes by the list's key."""
-    return next((part for part in reversed(path) if isinstance(part, str)), "the file")
-
-
-def _sentence(error: ErrorDetails, name: str) -> str:
-    context = error.get("ctx", {})
-    sentence = _SENTENCES.get(error["type"], "{name}: " + error["msg"].replace("{", "{{").replace("}", "}}"))
-    value = textwrap.shorten(repr(error["input"]), 80, placeholder="...'")
-    found = _kind_of(error["input"])
-    return sentence.format(**{"name": name, "value": value, "found": found, **context}) + _suggestion(error)
-
-
-def _suggestion(error: ErrorDetails) -> str:
-    context = error.get("ctx", {})
-    known = re.findall(r"'([^']+)'", str(context.get("expected") or context.get("expected_tags") or ""))
-    return _did_you_mean(str(context.get("tag") or error["input"]), known)
-
-
-def _did_you_mean(written: str, known: list[str]) -> str:
-    near = difflib.get_close_matches(written[:80], known, n=1)
-    return f"; did you mean {near[0]!r}?" if near else ""
-
-
 def _unknown_key(source: Source, parent: Path, name: str) -> str:
     known = [field.alias or key for key, field in _model(source, parent).model_fields.items()]
-    hint = _did_you_mean(name, known) or f"; known are {', '.join(known)}"
+    hint = did_you_mean(name, known) or f"; known are {', '.join(known)}"
     return f"key {textwrap.shorten(name, 60)!r} is not known in {_owner(source, parent)}{hint}"
 
 
@@ -181,7 +140,3 @@ def _owner(source: Source, path: Path) -> str:
 
 def _any_of(words: list[str]) -> str:
     return f"{', '.join(words[:-1])} or {words[-1]}"
-
-
-def _kind_of(node: Node) -> str:
-    return {str: "text", list: "a list", dict: "keys with values"}[type(node)]
