@@ -7,11 +7,13 @@ about this very device; where nothing was, it is refused with what to do.
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from pydantic import ValidationError
+
 from meterlink.driver import Format, LineSettings, MeterUrl, Transport
 from meterlink.errors import UsageError
 from meterlink.home import home_folder
-from meterlink.known_meters import known_meters
-from meterlink.profile import Profile
+from meterlink.known_meters import KnownMeter, known_meters
+from meterlink.profile import Line, Profile
 from meterlink.profiles import load_profile
 from meterlink.registry import load_format
 
@@ -51,20 +53,22 @@ async def resolve(url: MeterUrl, transport: Transport) -> Resolved:
     named, profile_name = url.options.get("format"), url.options.get("profile")
     if named and profile_name:
         raise UsageError(f"{_plain(url)}: both format and profile are given; leave one out")
+    if not profile_name and (named := named or transport.default_format):
+        wire = load_format(named)
+        return Resolved(wire, _own(url, wire), wire.line)
+    known = None if profile_name else await remembered(url, transport)
+    profile_name = profile_name or (known and known.profile)
     if not profile_name:
-        named = named or transport.default_format
-        if named:
-            wire = load_format(named)
-            return Resolved(wire, _own(url, wire), wire.line)
-        profile_name = await remembered(url, transport)
-    if profile_name is None:
         raise MeterUnknownError(
             f"{_plain(url)}: what this meter speaks is not known; run: steadypoint identify {_plain(url)}, "
             "or add ?profile=NAME or ?format=NAME (listed by: steadypoint formats)"
         )
     profile = load_profile(profile_name)
     wire = load_format(profile.format)
-    return Resolved(wire, {**profile.options, **_own(url, wire)}, profile.line_settings(wire.line), profile)
+    line = profile.line_settings(wire.line)
+    if known:
+        line = known_line(known).over(line)
+    return Resolved(wire, {**profile.options, **_own(url, wire)}, line, profile)
 
 
 async def identity_of(url: MeterUrl, transport: Transport) -> str:
@@ -78,13 +82,24 @@ async def identity_of(url: MeterUrl, transport: Transport) -> str:
     return await transport.identity(url.address)
 
 
-async def remembered(url: MeterUrl, transport: Transport) -> str | None:
-    """Return the name of the profile remembered for the device at an address; None where there is none."""
+async def remembered(url: MeterUrl, transport: Transport) -> KnownMeter | None:
+    """Return what is remembered of the device at an address; None where nothing is."""
     meters = known_meters(home_folder())
     if not meters:
         return None
-    known = meters.get(await identity_of(url, transport))
-    return known.profile if known else None
+    return meters.get(await identity_of(url, transport))
+
+
+def known_line(known: KnownMeter) -> Line:
+    """Return what is remembered of a device's line.
+
+    Raises:
+        UsageError: it is no line.
+    """
+    try:
+        return Line.model_validate(known.line)
+    except ValidationError as error:
+        raise UsageError(f"meters.json holds a line {dict(known.line)} that no port has; identify it anew") from error
 
 
 def _own(url: MeterUrl, wire: Format) -> dict[str, str]:

@@ -9,7 +9,7 @@ import os
 import tempfile
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -34,6 +34,8 @@ class KnownMeter:
     """When, as ISO 8601 in UTC."""
     tag: str = ""
     """The user's own name for it."""
+    line: Mapping[str, str] = field(default_factory=dict)
+    """What was heard of its line that differs from the profile, as options of a METER address: `baud`, `parity`, ..."""
 
 
 def known_meters(folder: Path) -> dict[str, KnownMeter]:
@@ -63,6 +65,7 @@ def remember(folder: Path, identity: str, meter: KnownMeter) -> None:
                 "how": meter.how,
                 "said": meter.said,
                 "tag": meter.tag or kept.get("tag", ""),
+                "line": dict(meter.line),
             }
             text = json.dumps({"version": _VERSION, "meters": entries}, indent=2, ensure_ascii=False, sort_keys=True)
             _replace(path, f"{text}\n")
@@ -104,9 +107,12 @@ def _entries(path: Path) -> Mapping[str, object]:
 def _meter(path: Path, identity: str, entry: object) -> KnownMeter:
     fields = entry if isinstance(entry, dict) else {}
     texts = [fields.get(name, "") for name in ("profile", "how", "said", "tag")]
+    line = fields.get("line", {})
     if not fields.get("profile") or not all(isinstance(text, str) for text in texts):
         raise FileError(str(path), f"is damaged: the entry of {identity!r} names no profile; {_ANEW}")
-    return KnownMeter(*texts)
+    if not isinstance(line, dict) or not all(isinstance(value, str) for value in line.values()):
+        raise FileError(str(path), f"is damaged: the line of {identity!r} is no set of options; {_ANEW}")
+    return KnownMeter(*texts, line)
 
 
 def _replace(path: Path, text: str) -> None:

@@ -105,6 +105,18 @@ class Line(_Part):
     dtr: _Level | None = None
     rts: _Level | None = None
 
+    def over(self, own: LineSettings) -> LineSettings:
+        """Put these settings over others."""
+        return dataclasses.replace(
+            own,
+            baud=own.baud if self.baud is None else self.baud,
+            bytesize=own.bytesize if self.bytesize is None else int(self.bytesize),
+            parity=self.parity or own.parity,
+            stopbits=own.stopbits if self.stopbits is None else float(self.stopbits),
+            dtr=own.dtr if self.dtr is None else self.dtr == "on",
+            rts=own.rts if self.rts is None else self.rts == "on",
+        )
+
 
 class Gatt(_Part):
     """The place over Bluetooth LE, where it differs from what the format says."""
@@ -144,18 +156,10 @@ class Profile(_Part):
 
     def line_settings(self, own: LineSettings) -> LineSettings:
         """Put this profile's settings over the format's own."""
-        line = self.line
-        place = GattPlace(self.gatt.service, self.gatt.notify, self.gatt.write) if self.gatt else own.gatt
-        return dataclasses.replace(
-            own,
-            baud=own.baud if line.baud is None else line.baud,
-            bytesize=own.bytesize if line.bytesize is None else int(line.bytesize),
-            parity=line.parity or own.parity,
-            stopbits=own.stopbits if line.stopbits is None else float(line.stopbits),
-            dtr=own.dtr if line.dtr is None else line.dtr == "on",
-            rts=own.rts if line.rts is None else line.rts == "on",
-            gatt=place,
-        )
+        line = self.line.over(own)
+        if self.gatt is None:
+            return line
+        return dataclasses.replace(line, gatt=GattPlace(self.gatt.service, self.gatt.notify, self.gatt.write))
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from serial.tools.list_ports import comports
 
 from meterlink.driver import Chunk, Clock, LineSettings, MeterUrl, Transport
 from meterlink.errors import LinkError, UsageError
+from meterlink_drivers.transports import serial_ports
 
 _READ_TIMEOUT_S = 0.25
 _WRITE_TIMEOUT_S = 2.0
@@ -185,4 +186,6 @@ TRANSPORT = Transport(
     summary="serial port by name (/dev/ttyUSB0, COM3), or a socket:// or rfc2217:// URL",
     open=_open,
     options=_OPTIONS,
+    find=serial_ports.find,
+    identity=serial_ports.identity,
 )
