@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from meterlink.reading import Flag, Function, Instant, Reading
 from meterlink_drivers.formats.fs9721_lcd14 import FORMAT
-from meterlink_sim.wire import FRAME_LENGTH, encode
+from meterlink_sim.encoders.fs9721_lcd14 import FRAME_LENGTH, encode
 
 NOW = Instant(0, 0)
 AUTO = frozenset({Flag.AUTO_RANGE})
@@ -65,8 +65,8 @@ def test_the_high_nibbles_count_from_1_to_14() -> None:
     ("reading", "what"),
     [
         (shown("24.061"), "24.061"),
-        (shown("21.5", Function.TEMPERATURE), "TEMPERATURE"),
-        (shown("24.06", flags=frozenset({Flag.MAXIMUM})), "MAXIMUM"),
+        (shown("21.5", Function.TEMPERATURE), "temperature"),
+        (shown("24.06", flags=frozenset({Flag.MAXIMUM})), "maximum"),
         (shown("24.06", scale=9), "9"),
     ],
 )

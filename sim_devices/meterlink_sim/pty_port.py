@@ -13,8 +13,8 @@ from types import TracebackType
 from typing import Self
 
 from meterlink.outcome import Answer, Input
+from meterlink_sim.encoders.fs9721_lcd14 import LINE_SECONDS, encode
 from meterlink_sim.lift import SimulatedJob
-from meterlink_sim.wire import LINE_SECONDS, encode
 
 _PIECES = (5, 9, 14)
 """Ends of the pieces in which a frame is written; a real port hands over bytes as they come in."""

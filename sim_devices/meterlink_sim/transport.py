@@ -13,9 +13,9 @@ from meterlink.driver import Chunk, Clock, Connection, LineSettings, MeterUrl, T
 from meterlink.errors import LinkError, UsageError
 from meterlink.outcome import Input
 from meterlink.procedure.load import load_procedure
+from meterlink_sim.encoders.fs9721_lcd14 import encode
 from meterlink_sim.lift import SimulatedJob
 from meterlink_sim.scenario import find_scenario
-from meterlink_sim.wire import encode
 
 
 @asynccontextmanager

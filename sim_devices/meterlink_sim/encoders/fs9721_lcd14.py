@@ -1,14 +1,19 @@
-"""Puts a display on the wire as the 14-byte LCD-segment frame of the FS9721_LP3 (2400 baud, 8N1, no checksum).
+"""The 14-byte LCD-segment frame of the FS9721_LP3 (2400 baud, 8N1, no checksum).
 
 Each byte carries its place in the high nibble, 1 to 14, and four segments of the LCD in the low one. Layout: the
-segment table of FS9721_LP3-DS-21_EN, by agreeing second-hand transcriptions.
+segment table of FS9721_LP3-DS-21_EN, by agreeing second-hand transcriptions. The user bits of byte 14 stay off, and
+with them degrees Celsius, whose bit differs from meter to meter.
 """
 
 from meterlink.reading import Flag, Function, Reading
+from meterlink_sim.encoders.parts import check, look_up
+from meterlink_sim.encoders.segments import lit_segments
 
 FRAME_LENGTH = 14
 LINE_SECONDS = FRAME_LENGTH * 10 / 2400
 """Time that one frame takes on the line: 58 ms."""
+
+_FORM = "the FS9721 frame"
 
 # Low nibbles from bit 3 to bit 0, first byte first. Digit 1 is the leftmost; its place before the point is the minus.
 _LCD = (
@@ -27,21 +32,6 @@ _LCD = (
     "ampere volt Hz battery",
     "user3 user2 user1 user0",
 )
-
-_GLYPHS = {
-    "0": "abcdef",
-    "1": "bc",
-    "2": "abdeg",
-    "3": "abcdg",
-    "4": "bcfg",
-    "5": "acdfg",
-    "6": "acdefg",
-    "7": "abc",
-    "8": "abcdefg",
-    "9": "abcdfg",
-    "L": "def",
-    " ": "",
-}
 
 _FUNCTIONS = {
     Function.DC_VOLTAGE: {"DC", "volt"},
@@ -65,33 +55,16 @@ def encode(reading: Reading) -> bytes:
     Raises:
         ValueError: the frame has no segment for the function, prefix, flag or number of digits.
     """
-    try:
-        symbols = {
-            "RS232",
-            _PREFIXES[reading.scale],
-            *_FUNCTIONS[reading.function],
-            *(_FLAGS[flag] for flag in reading.flags),
-        }
-    except KeyError as missing:
-        raise ValueError(f"the FS9721 frame cannot show {missing.args[0]!r}") from None
-    lit = symbols | _digits(reading.display)
+    check(reading, _FORM, _FLAGS)
+    lit = {
+        "RS232",
+        look_up(_PREFIXES, reading.scale, _FORM, "a prefix of ten to the power"),
+        *look_up(_FUNCTIONS, reading.function, _FORM, "the function"),
+        *(_FLAGS[flag] for flag in reading.flags),
+        *lit_segments(reading, _FORM),
+    }
     return bytes(place << 4 | _nibble(names.split(), lit) for place, names in enumerate(_LCD, start=1))
 
 
 def _nibble(names: list[str], lit: set[str]) -> int:
     return sum(8 >> bit for bit, name in enumerate(names) if name in lit)
-
-
-def _digits(display: str) -> set[str]:
-    """The segments lit by the digits, the point and the sign. Overload stands as ` 0.L `."""
-    unsigned = display.removeprefix("-")
-    before, point, after = (" 0.L " if unsigned == "OL" else unsigned).partition(".")
-    glyphs = (before + after).rjust(4)
-    if len(glyphs) > 4:
-        raise ValueError(f"the FS9721 frame cannot show {display!r}: it has four digits")
-    lit = {f"{place}{segment}" for place, glyph in enumerate(glyphs, start=1) for segment in _GLYPHS[glyph]}
-    if point:
-        lit.add(f"point{5 - len(after)}")
-    if display.startswith("-"):
-        lit.add("minus")
-    return lit
