@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from meterlink.driver import Notice
-from meterlink.reading import Flag, Instant, Reading, State
+from meterlink.reading import Instant, Reading, State
 
 NOW = Instant(1_000_000_000, 1_700_000_001_000_000_000)
 
@@ -26,7 +26,11 @@ def vectors(name: str) -> list[Vector]:
     """Return the vectors of one format."""
     path = Path(__file__).parent / "data" / "frames.json"
     return [
-        Vector(bytes.fromhex(entry["hex"]), {key: entry[key] for key in _COMPARED}, entry["shown"])
+        Vector(
+            bytes.fromhex(entry["hex"]),
+            {key: entry[key] for key in _COMPARED} | {"flags": sorted(entry["flags"])},
+            entry["shown"],
+        )
         for entry in json.loads(path.read_text(encoding="utf-8"))
         if entry["format"] == name
     ]
@@ -45,5 +49,5 @@ def fields(item: Reading | Notice) -> dict[str, object]:
         "function": item.function.value,
         "scale": item.scale,
         "overload": item.state is State.OVERLOAD,
-        "flags": [flag.value for flag in Flag if flag in item.flags],
+        "flags": sorted(item.flags),
     }
