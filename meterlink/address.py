@@ -57,7 +57,7 @@ async def resolve(url: MeterUrl, transport: Transport) -> Resolved:
         wire = load_format(named)
         return Resolved(wire, _own(url, wire), wire.line)
     known = None if profile_name else await remembered(url, transport)
-    profile_name = profile_name or (known and known.profile)
+    profile_name = known.profile if known else profile_name
     if not profile_name:
         raise MeterUnknownError(
             f"{_plain(url)}: what this meter speaks is not known; run: steadypoint identify {_plain(url)}, "

@@ -139,6 +139,11 @@ class Listener:
             self._ears = [ear for ear in self._ears if ear.parity is Parity.NONE] + again
 
     @property
+    def received(self) -> int:
+        """Bytes that came so far."""
+        return self._received
+
+    @property
     def hearing(self) -> Hearing:
         """What was heard so far."""
         parity = parity_of(bytes(self._bytes))
@@ -211,6 +216,8 @@ class _Ear:
                 self._take(item)
 
     def _take(self, item: Reading | Notice) -> None:
+        if isinstance(item, Notice) and item.kind == "request":
+            return  # another's question, or the echo of our own: no word of the meter
         function = item.function.value if isinstance(item, Reading) else item.kind
         self.run = self.run + 1 if function == self._function else 1
         self._function, self._shown = function, describe(item)

@@ -112,7 +112,8 @@ def _meter(path: Path, identity: str, entry: object) -> KnownMeter:
         raise FileError(str(path), f"is damaged: the entry of {identity!r} names no profile; {_ANEW}")
     if not isinstance(line, dict) or not all(isinstance(value, str) for value in line.values()):
         raise FileError(str(path), f"is damaged: the line of {identity!r} is no set of options; {_ANEW}")
-    return KnownMeter(*texts, line)
+    profile, how, said, tag = texts
+    return KnownMeter(profile, how, said, tag, line)
 
 
 def _replace(path: Path, text: str) -> None:

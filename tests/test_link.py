@@ -90,9 +90,7 @@ async def test_a_transport_gets_its_own_options_and_the_formats_line_settings(dr
 
 
 async def test_an_unknown_option_lists_the_known_ones(driver: Driver) -> None:
-    with pytest.raises(
-        UsageError, match="unknown option 'speed'; known: celsius-bit, format, pace, prof"
-    ):
+    with pytest.raises(UsageError, match="unknown option 'speed'; known: celsius-bit, format, pace, prof"):
         async with open_link("script:here?speed=2", start_clock()):
             pass
 
