@@ -12,7 +12,7 @@ from meterlink.address import identity_of
 from meterlink.driver import Clock, Format, GattPlace, LineSettings, MeterUrl, Transport
 from meterlink.errors import LinkError, MeterlinkError, UsageError
 from meterlink.found import Finding, Step, fitting_profiles
-from meterlink.identify import Heard, Hearing, Listener, separated_by_speed
+from meterlink.identify import Heard, Hearing, Listener, separated_by_speed, with_look_alikes
 from meterlink.post import Post, Say
 from meterlink.probes import ask
 from meterlink.profiles import all_profiles
@@ -102,13 +102,14 @@ class _Search:
     def _accept(self, hearing: Hearing, line: LineSettings | None = None) -> bool:
         if not hearing.accepted:
             return False
-        self.found, self.line = hearing.accepted, line
+        self.found = with_look_alikes(hearing, self.post.formats)
+        self.line = line
         names = {each.format for each in self.found}
         for each in hearing.heard:
             if each.accepted and each.format not in names:
                 self.excluded.append(f"{each.format}: it would read these bytes as plain text, but they are more")
-            elif not each.accepted:
-                self.excluded.append(f"{each.format}: {each.frames} of its frames are in it, but not three in a row")
+            elif each.format not in names:
+                self.excluded.append(f"{each.format}: it fits {each.frames} of the frames, but never three in a row")
         return True
 
     async def _listen_by_speed(self) -> None:
@@ -144,7 +145,7 @@ class _Search:
         leaving = next(each.format for each in self.found if each not in staying)
         other = _line(formats[leaving].line.baud, dtr=line.dtr, rts=line.rts)
         check = await self._listen_at(other)
-        if any(each.format == leaving for each in check.heard):
+        if {each.format for each in check.heard} & {each.format for each in self.found}:
             self.line = None  # the same bytes at both speeds: here the speed has no effect
             return
         self.found = staying

@@ -267,6 +267,20 @@ def takes_part(wire: Format) -> bool:
     return explained < _ANYTHING * len(noise)
 
 
+def with_look_alikes(hearing: Hearing, formats: Mapping[str, Format]) -> tuple[Heard, ...]:
+    """Return the accepted formats and those that are known to look like them.
+
+    A look-alike stays possible even where it refused some of the frames: its tables may be incomplete.
+    """
+    heard = {each.format: each for each in hearing.heard}
+    found = {each.format: each for each in hearing.accepted}
+    for each in hearing.accepted:
+        for name in formats[each.format].look_alikes:
+            if name in formats and name not in found:
+                found[name] = heard.get(name) or Heard(name, each.parity, 0, 0, "", "", accepted=False)
+    return tuple(found[name] for name in sorted(found))
+
+
 def separated_by_speed(
     accepted: Sequence[Heard], formats: Mapping[str, Format], baud: int
 ) -> tuple[list[Heard], list[str]]:
