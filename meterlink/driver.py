@@ -129,7 +129,8 @@ class Format:
     options: Mapping[str, str] = field(default_factory=dict)
     """The format's own options: name to one line of help.
 
-    One named `poll` takes `on` and `off`; `decode` sets it to `off`, since a file answers no query.
+    One named `poll` takes `on` and `off`; `decode` sets it to `off`, since a file answers no query. One named
+    `from-start` takes `yes` and `no`; `decode` sets it to `yes`, since a file starts where it starts.
     """
 
     @property

@@ -15,6 +15,8 @@ from meterlink.reading import Instant, Reading
 from meterlink.registry import load_format
 
 _BLOCK = 65_536
+_WHOLE_FILE = {"poll": "off", "from-start": "yes"}
+"""Options that a file settles: it answers no query, and starts where it starts."""
 _NO_TIME = Instant(0, 0)
 """Raw bytes carry no time, and nothing printed here shows one."""
 
@@ -66,9 +68,7 @@ def _format_options(wire: Format, pairs: tuple[str, ...]) -> dict[str, str]:
             known = ", ".join(sorted(wire.options)) or "none"
             raise UsageError(f"{wire.name}: unknown option {name!r}; known: {known}")
         options[name] = value
-    if "poll" in wire.options:
-        options["poll"] = "off"  # a capture answers no query
-    return options
+    return {**options, **{name: value for name, value in _WHOLE_FILE.items() if name in wire.options}}
 
 
 def hex_bytes(blocks: Iterable[bytes], name: str) -> Iterator[bytes]:

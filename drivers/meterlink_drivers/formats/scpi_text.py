@@ -92,7 +92,7 @@ def parse_reply(line: bytes) -> Reply | None:
         return None
     text = line.decode("ascii")
     if _NUMBER.fullmatch(text):
-        return Number(_display(Decimal(text)))
+        return Number(number_display(Decimal(text)))
     if entry := _ERROR.fullmatch(text):
         return QueueEntry(entry[1], entry[2].replace('""', '"'))
     if quoted := _QUOTED.fullmatch(text):
@@ -102,7 +102,8 @@ def parse_reply(line: bytes) -> Reply | None:
     return None
 
 
-def _display(value: Decimal) -> str:
+def number_display(value: Decimal) -> str:
+    """Write a number as a display shows it: `OL` and `-OL` for the infinities, empty for not-a-number."""
     if abs(value - _NOT_A_NUMBER) < _TOLERANCE:
         return ""
     if abs(value) > _INFINITY:
