@@ -4,10 +4,8 @@ The technician hears the check's JSON events through `hear`, and answers through
 line to the check's standard input.
 """
 
-import os
 import threading
 import time
-import tty
 from collections.abc import Callable, Mapping
 from types import TracebackType
 from typing import Self
@@ -15,6 +13,7 @@ from typing import Self
 from meterlink.outcome import Answer, Input
 from meterlink_sim.encoders.fs9721_lcd14 import LINE_SECONDS, encode
 from meterlink_sim.lift import SimulatedJob
+from meterlink_sim.raw_pty import RawPty
 
 _PIECES = (5, 9, 14)
 """Ends of the pieces in which a frame is written; a real port hands over bytes as they come in."""
@@ -43,15 +42,12 @@ class PtyPort:
         self._changed = threading.Condition()
         self._closing = threading.Event()
         self._thread = threading.Thread(target=self._run, name="simulated-meter")
-        self._ends = (-1, -1)
+        self._pty: RawPty | None = None
         self._epoch = 0.0
 
     def __enter__(self) -> Self:
-        self._ends = os.openpty()
-        for end in self._ends:
-            tty.setraw(end)
-        os.set_blocking(self._ends[0], False)
-        self.name = os.ttyname(self._ends[1])
+        self._pty = RawPty()
+        self.name = self._pty.name
         self._epoch = time.monotonic()
         self._thread.start()
         return self
@@ -63,8 +59,8 @@ class PtyPort:
         with self._changed:
             self._changed.notify_all()
         self._thread.join()
-        for end in self._ends:
-            os.close(end)
+        if self._pty is not None:
+            self._pty.close()
 
     def hear(self, announcement: Mapping[str, object]) -> None:
         """Let the technician hear an event as the check prints it; from any thread."""
@@ -94,8 +90,6 @@ class PtyPort:
         for end in _PIECES:
             if self._closing.wait((end - start) / len(frame) * LINE_SECONDS / self._scale):
                 return
-            try:
-                os.write(self._ends[0], frame[start:end])
-            except BlockingIOError:
-                return
+            if self._pty is not None:
+                self._pty.write(frame[start:end])
             start = end

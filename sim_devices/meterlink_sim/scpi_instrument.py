@@ -95,12 +95,12 @@ class ScpiInstrument:
                 return f'"{self.function}"'
             case "READ?":
                 self.before_read()
-                return _nr3(self.value)
+                return write_nr3(self.value)
         node, _, function = header.partition(":")
         function = function.removesuffix("?").removesuffix(":DC")
         if node in ("CONF", "MEAS") and function in _FUNCTIONS and header.endswith("?") == (node == "MEAS"):
             self.function = function
-            return _nr3(self.value)
+            return write_nr3(self.value)
         return None
 
     def _note_error(self, code: int) -> None:
@@ -110,7 +110,8 @@ class ScpiInstrument:
             self._queue.append(code)
 
 
-def _nr3(value: Decimal) -> str:
+def write_nr3(value: Decimal) -> str:
+    """Write a number as bench instruments do over RS-232: `SD.DDDDDDDDESDD`."""
     mantissa, exponent = f"{value:+.8E}".split("E")
     return f"{mantissa}E{int(exponent):+03d}"
 
