@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from meterlink.driver import Format, LineSettings, MeterUrl, Transport
 from meterlink.errors import UsageError
-from meterlink.home import home_folder
+from meterlink.home import settings_folder
 from meterlink.known_meters import KnownMeter, known_meters
 from meterlink.profile import Line, Profile
 from meterlink.profiles import load_profile
@@ -84,7 +84,7 @@ async def identity_of(url: MeterUrl, transport: Transport) -> str:
 
 async def remembered(url: MeterUrl, transport: Transport) -> KnownMeter | None:
     """Return what is remembered of the device at an address; None where nothing is."""
-    meters = known_meters(home_folder())
+    meters = known_meters(settings_folder())
     if not meters:
         return None
     return meters.get(await identity_of(url, transport))

@@ -19,8 +19,7 @@ def home_folder() -> Path:
     Raises:
         RecordError: it cannot be made, or nothing can be written in it.
     """
-    chosen = os.environ.get(VARIABLE)
-    folder = Path(chosen).expanduser() if chosen else platformdirs.user_data_path("steadypoint", appauthor=False)
+    folder = _chosen()
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         # Permission bits do not tell of a read-only medium or a full disk; writing does.
@@ -31,3 +30,18 @@ def home_folder() -> Path:
             f"{folder}: cannot keep the record here ({error.strerror}); set {VARIABLE} to a folder you can write to"
         ) from error
     return folder.absolute()
+
+
+def formats_folder() -> Path:
+    """Return the folder in which the user's own descriptions of wire formats are found by name; it may not be there."""
+    return _chosen() / "formats"
+
+
+def settings_folder() -> Path:
+    """Return the folder of the user's profiles and known meters, for reading; it may not be there."""
+    return _chosen().absolute()
+
+
+def _chosen() -> Path:
+    chosen = os.environ.get(VARIABLE)
+    return Path(chosen).expanduser() if chosen else platformdirs.user_data_path("steadypoint", appauthor=False)

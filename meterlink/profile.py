@@ -5,6 +5,7 @@ files are found by `meterlink.profiles`.
 """
 
 import dataclasses
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
@@ -18,11 +19,10 @@ from meterlink.driver import Format, GattPlace, LineSettings
 from meterlink.errors import UsageError
 from meterlink.procedure.model import Slug, Text
 from meterlink.procedure.problem import Problem, ProcedureError
-from meterlink.procedure.sentence import did_you_mean, name_of, sentence
+from meterlink.procedure.sentences import name_of, sentence, unknown_key
 from meterlink.procedure.source import Path, Source, read_source
 
-FIRST_KEY = "profile"
-"""The key that makes a YAML file a profile."""
+_FIRST_KEY = re.compile(r"""(?:\s|\#.*\n|---[ ]*\n|\{)*["']?profile["']?\s*:""")
 
 
 class Trap(StrEnum):
@@ -175,17 +175,13 @@ class ExaminedProfile:
 
 def is_profile(text: str) -> bool:
     """Whether a YAML text means to be a profile: its first key says so."""
-    for line in text.splitlines():
-        stripped = line.strip()
-        if stripped and not stripped.startswith(("#", "---", "%")):
-            return stripped.partition(":")[0].strip("\"' ") == FIRST_KEY
-    return False
+    return _FIRST_KEY.match(text) is not None
 
 
 def examine_profile(text: str, path: str) -> ExaminedProfile:
     """Read a profile and collect its problems; `path` only names it."""
     try:
-        source = read_source(text, path)
+        source = read_source(text, path, "a meter profile")
     except ProcedureError as error:
         return ExaminedProfile(None, error.problems, None)
     try:
@@ -201,7 +197,9 @@ def fit(examined: ExaminedProfile, wire: Format) -> Sequence[Problem]:
     if profile is None or source is None:
         return ()
     problems = [
-        Problem(*source.keys["options", name], f"format {wire.name} has no option {name!r}{_known(name, wire)}")
+        Problem(
+            *source.keys["options", name], unknown_key(name, f"the options of format {wire.name}", list(wire.options))
+        )
         for name in profile.options
         if name not in wire.options
     ]
@@ -219,10 +217,6 @@ def fit(examined: ExaminedProfile, wire: Format) -> Sequence[Problem]:
     return ()
 
 
-def _known(name: str, wire: Format) -> str:
-    return did_you_mean(name, list(wire.options)) or f"; it has {', '.join(wire.options) or 'none'}"
-
-
 _MODELS: dict[str, type[BaseModel]] = {"line": Line, "gatt": Gatt}
 
 
@@ -233,8 +227,7 @@ def _placed(source: Source, error: ErrorDetails) -> Problem:
         return Problem(*source.value_place(parent), f"key {name!r} is missing, {_owner(parent)} needs it")
     if error["type"] == "extra_forbidden":
         known = list((_MODELS[str(parent[0])] if parent else Profile).model_fields)
-        hint = did_you_mean(name, known) or f"; known are {', '.join(known)}"
-        return Problem(*source.keys[path], f"key {name[:60]!r} is not known in {_owner(parent)}{hint}")
+        return Problem(*source.keys[path], unknown_key(name, _owner(parent), known))
     return Problem(*source.value_place(path), sentence(error, name_of(path)))
 
 

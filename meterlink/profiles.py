@@ -6,7 +6,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from meterlink.errors import FileError, MeterlinkError, UsageError
-from meterlink.home import home_folder
+from meterlink.home import settings_folder
 from meterlink.procedure.load import SourceText, read_text
 from meterlink.procedure.problem import Problem, ProcedureError
 from meterlink.profile import Profile, examine_profile, fit
@@ -46,15 +46,10 @@ def load_profile(name: str) -> Profile:
 
 
 def all_profiles() -> Shelf:
-    """Read every profile, shipped ones first; one that is broken harms no other."""
+    """Read every profile, a shipped one before one of the same name; one that is broken harms no other."""
     profiles: list[Profile] = []
     troubles: list[str] = []
-    paths = list(_shipped().values())
-    try:
-        paths += [path for name, path in _own().items() if name not in _shipped()]
-    except MeterlinkError as error:
-        troubles.append(str(error))
-    for path in paths:
+    for path in {**_own(), **_shipped()}.values():
         try:
             profiles.append(_load(path))
         except MeterlinkError as error:
@@ -93,7 +88,7 @@ def _shipped() -> dict[str, Path]:
 
 
 def _own() -> dict[str, Path]:
-    return _in_folder(home_folder() / "profiles")
+    return _in_folder(settings_folder() / "profiles")
 
 
 def _in_folder(folder: Path) -> dict[str, Path]:

@@ -2,21 +2,57 @@
 
 from collections.abc import Iterable
 from importlib.metadata import EntryPoint, EntryPoints, entry_points
+from pathlib import Path
 from typing import TypeVar
 
+from meterlink.described.files import SUFFIXES, in_folder, shipped_descriptions
 from meterlink.driver import Format, Transport
 from meterlink.errors import UsageError
+from meterlink.home import formats_folder
 
-_Plugin = TypeVar("_Plugin", Format, Transport)
+_Plugin = TypeVar("_Plugin")
+_SHIPPED = "described:"
+_FORMATS: tuple[type[Format | Path], ...] = (Format, Path)
+"""What an entry point of a format may be."""
 
 
 def load_format(name: str) -> Format:
-    """Load the wire format of this name.
+    """Load the wire format of this name, or the one that the file at this path describes.
 
     Raises:
         UsageError: no such format (the known ones are listed), or it cannot be loaded (its distribution is named).
+        FileError: the file that describes it is not there, or wrong; says where.
     """
-    return _load("meterlink.formats", "format", name, Format)
+    if _is_path(name):
+        return _described(Path(name))
+    own = in_folder(formats_folder())
+    coded = name in entry_points(group="meterlink.formats").names
+    if name in own and coded:
+        raise UsageError(f"format {name!r} is an installed one and also described in {own[name]}; rename that file")
+    if name in own:
+        return _described(own[name])
+    if name.startswith(_SHIPPED):
+        return _described(_shipped(name))
+    plugin = _load("meterlink.formats", "format", name, _FORMATS, known=own)
+    return plugin if isinstance(plugin, Format) else _described(plugin)
+
+
+def _is_path(name: str) -> bool:
+    return "/" in name or "\\" in name or name.endswith((*SUFFIXES, ".toml"))
+
+
+def _shipped(name: str) -> Path:
+    known = shipped_descriptions()
+    if name.removeprefix(_SHIPPED) not in known:
+        raise UsageError(f"unknown format {name!r}; known: {', '.join(_SHIPPED + each for each in known)}")
+    return known[name.removeprefix(_SHIPPED)]
+
+
+def _described(path: Path) -> Format:
+    # Not with this module: most formats are code, and pydantic takes a while to import.
+    from meterlink.described.load import load_description  # noqa: PLC0415
+
+    return load_description(path)
 
 
 def load_transport(scheme: str) -> Transport:
@@ -25,12 +61,12 @@ def load_transport(scheme: str) -> Transport:
     Raises:
         UsageError: no such scheme (the known ones are listed), or it cannot be loaded (its distribution is named).
     """
-    return _load("meterlink.transports", "scheme", scheme, Transport, built_in=("trace",))
+    return _load("meterlink.transports", "scheme", scheme, (Transport,), known=("trace",))
 
 
 def format_names() -> list[str]:
-    """List the names of all formats, without loading any."""
-    return sorted(entry_points(group="meterlink.formats").names)
+    """List the names of all formats, without loading any; not those of the twins that are described as well."""
+    return sorted({*entry_points(group="meterlink.formats").names, *in_folder(formats_folder())})
 
 
 def transport_names() -> list[str]:
@@ -38,12 +74,11 @@ def transport_names() -> list[str]:
     return sorted(entry_points(group="meterlink.transports").names)
 
 
-def _load(group: str, what: str, name: str, kind: type[_Plugin], built_in: Iterable[str] = ()) -> _Plugin:
+def _load(group: str, what: str, name: str, kinds: tuple[type[_Plugin], ...], known: Iterable[str] = ()) -> _Plugin:
     found: EntryPoints = entry_points(group=group)
     matching = [entry for entry in found if entry.name == name]
     if not matching:
-        known = ", ".join(sorted({*found.names, *built_in}))
-        raise UsageError(f"unknown {what} {name!r}; known: {known}")
+        raise UsageError(f"unknown {what} {name!r}; known: {', '.join(sorted({*found.names, *known}))}")
     if len(matching) > 1:
         raise UsageError(f"{what} {name!r} is offered twice, by {' and '.join(map(_origin, matching))}; uninstall one")
     (entry,) = matching
@@ -52,8 +87,10 @@ def _load(group: str, what: str, name: str, kind: type[_Plugin], built_in: Itera
     except Exception as error:  # whatever an outside package raises while it is imported
         reason = f"{type(error).__name__}: {error}"
         raise UsageError(f"{what} {name!r} of {_origin(entry)} cannot be loaded: {reason}") from error
-    if not isinstance(plugin, kind):
-        raise UsageError(f"{what} {name!r} of {_origin(entry)} is no {kind.__name__}: {entry.value} is {plugin!r:.80}")
+    if not isinstance(plugin, kinds):
+        raise UsageError(
+            f"{what} {name!r} of {_origin(entry)} is no {kinds[0].__name__}: {entry.value} is {plugin!r:.80}"
+        )
     return plugin
 
 

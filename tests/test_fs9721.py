@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from frames import NOW, VOLTS_24, Vector, fields, vectors
 from meterlink.errors import UsageError
 from meterlink.reading import Function, Reading, State
+from meterlink.seven_segment import glyphs
 from meterlink_drivers.formats.fs9721_lcd14 import FORMAT, Fs9721Decoder
-from meterlink_drivers.formats.seven_segment import glyphs
 
 VECTORS = vectors("fs9721-lcd14")
 FRAMES = [vector.data for vector in VECTORS]

@@ -10,7 +10,7 @@ from meterlink.cli._identify import keep, search
 from meterlink.driver import parse_meter_url
 from meterlink.errors import FileError, LinkError
 from meterlink.find_words import short_words
-from meterlink.home import home_folder
+from meterlink.home import settings_folder
 from meterlink.known_meters import KnownMeter, known_meters
 from meterlink.meter_list import Listed, list_meters
 
@@ -35,7 +35,7 @@ def command(find_out: bool, as_json: bool) -> None:
 
 def _known() -> Mapping[str, KnownMeter]:
     try:
-        return known_meters(home_folder())
+        return known_meters(settings_folder())
     except FileError as error:
         click.echo(f"steadypoint: {error}", err=True)
         return {}

@@ -9,7 +9,16 @@ from meterlink.errors import FileError
 from meterlink.procedure.model import Procedure
 from meterlink.procedure.parse import parse_procedure
 
-__all__ = ["MAX_BYTES", "LoadedProcedure", "SourceText", "load_procedure", "parse_procedure", "read_text", "shipped"]
+__all__ = [
+    "MAX_BYTES",
+    "LoadedProcedure",
+    "SourceText",
+    "load_procedure",
+    "parse_procedure",
+    "read_file",
+    "read_text",
+    "shipped",
+]
 
 MAX_BYTES = 512 * 1024
 """A procedure of a thousand steps fits."""
@@ -61,11 +70,23 @@ def read_text(name: str | Path) -> SourceText:
     try:
         if not path.is_file():
             path = _shipped_or(path)
+    except OSError as error:
+        raise FileError(str(path), f"cannot be read: {error.strerror}") from error
+    return read_file(path, "a procedure file")
+
+
+def read_file(path: Path, what: str) -> SourceText:
+    """Read the text of a file that errors shall call `what`. A file that is too large is not read at all.
+
+    Raises:
+        FileError: it is not a text of acceptable size, or cannot be read.
+    """
+    try:
         status = path.stat()
         if not stat.S_ISREG(status.st_mode):
-            raise FileError(str(path), "is not a file; expected a procedure file")
+            raise FileError(str(path), f"is not a file; expected {what}")
         if status.st_size > MAX_BYTES:
-            raise FileError(str(path), f"has {status.st_size} bytes; a procedure file has at most {MAX_BYTES}")
+            raise FileError(str(path), f"has {status.st_size} bytes; {what} has at most {MAX_BYTES}")
         data = path.read_bytes()
     except OSError as error:
         raise FileError(str(path), f"cannot be read: {error.strerror}") from error

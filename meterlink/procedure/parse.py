@@ -1,6 +1,5 @@
 """From the text of a procedure file to a procedure, or to every problem in it with its place. Pure."""
 
-import textwrap
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import get_args
@@ -11,7 +10,7 @@ from pydantic_core import ErrorDetails
 from meterlink.procedure.lint import Finding, lint
 from meterlink.procedure.model import Procedure, Reference, Step
 from meterlink.procedure.problem import Problem, ProcedureError, Severity
-from meterlink.procedure.sentence import did_you_mean, name_of, sentence
+from meterlink.procedure.sentences import name_of, sentence, unknown_key
 from meterlink.procedure.source import Path, Source, read_source
 
 _STEP_CLASSES: dict[str, type[BaseModel]] = {
@@ -113,8 +112,7 @@ def _path(loc: tuple[int | str, ...]) -> Path:
 
 def _unknown_key(source: Source, parent: Path, name: str) -> str:
     known = [field.alias or key for key, field in _model(source, parent).model_fields.items()]
-    hint = did_you_mean(name, known) or f"; known are {', '.join(known)}"
-    return f"key {textwrap.shorten(name, 60)!r} is not known in {_owner(source, parent)}{hint}"
+    return unknown_key(name, _owner(source, parent), known)
 
 
 def _model(source: Source, path: Path) -> type[BaseModel]:

@@ -1,4 +1,4 @@
-"""What is wrong with a procedure file, and where."""
+"""What is wrong with a procedure file or a description of a wire format, and where."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -27,7 +27,10 @@ class Problem:
 
 
 class ProcedureError(FileError):
-    """A procedure file cannot be used. Its text has one line a problem, `path:line:column: message`, in file order."""
+    """A procedure or a description of a wire format cannot be used.
+
+    Its text has one line a problem, `path:line:column: message`, in file order.
+    """
 
     def __init__(self, path: str, problems: Sequence[Problem]) -> None:
         self.problems = tuple(sorted(problems))

@@ -74,8 +74,8 @@ class Source:
         return node
 
 
-def read_source(text: str, path: str) -> Source:
-    """Read the text of a procedure file.
+def read_source(text: str, path: str, what: str = "a procedure") -> Source:
+    """Read the text of a procedure file, or of another that errors shall call `what`.
 
     Raises:
         ProcedureError: at the first thing that is not plain YAML of one document.
@@ -85,7 +85,7 @@ def read_source(text: str, path: str) -> Source:
         line_start = text.rfind("\n", 0, unfit.start()) + 1
         place = text.count("\n", 0, unfit.start()) + 1, unfit.start() - line_start + 1
         raise ProcedureError(path, [Problem(*place, _unfit_sentence(unfit[0]))])
-    return _Composer(text, path).compose()
+    return _Composer(text, path, what).compose()
 
 
 class _Events(Reader, Scanner, Parser):
@@ -122,9 +122,10 @@ class _Events(Reader, Scanner, Parser):
 class _Composer:
     """Turns events into nodes, and stops at the first thing that is not wanted."""
 
-    def __init__(self, text: str, path: str) -> None:
+    def __init__(self, text: str, path: str, what: str) -> None:
         self._events = _Events(text)
         self._path = path
+        self._what = what
         self._nodes = 0
         self._values: dict[Path, Place] = {}
         self._keys: dict[Path, Place] = {}
@@ -134,7 +135,7 @@ class _Composer:
             self._events.take()  # the stream's start
             start = self._events.take()
             if isinstance(start, StreamEndEvent):
-                self._refuse((1, 1), "the file is empty; expected a procedure")
+                self._refuse((1, 1), f"the file is empty; expected {self._what}")
             root = self._node((), 1)
             self._events.take()  # the document's end
             after = self._events.take()
@@ -187,7 +188,7 @@ class _Composer:
         place = _place(event.start_mark)
         self._nodes += 1
         if self._nodes > MAX_NODES:
-            self._refuse(place, f"more than {MAX_NODES} keys and values; expected a procedure")
+            self._refuse(place, f"more than {MAX_NODES} keys and values; expected {self._what}")
         if isinstance(event, AliasEvent):
             self._refuse(place, f"alias *{event.anchor}: aliases are not allowed; write the value out")
         if event.anchor is not None:

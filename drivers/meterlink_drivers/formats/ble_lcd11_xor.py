@@ -13,10 +13,10 @@ exactly one unit is lit, with a function that goes with it. How the next frame i
 
 from meterlink.driver import Format, LineSettings
 from meterlink.reading import FAHRENHEIT, Flag, Instant, Reading
+from meterlink.seven_segment import glyphs
 from meterlink_drivers.formats.display_text import display_text
 from meterlink_drivers.formats.fixed_frames import ANY, FixedFrames
 from meterlink_drivers.formats.quantity import quantity
-from meterlink_drivers.formats.seven_segment import glyphs
 from meterlink_drivers.formats.vendor_service import VENDOR_SERVICE
 
 _KEY = bytes.fromhex("41 21 73 55 A2 C1 32 71 66 AA 3B")

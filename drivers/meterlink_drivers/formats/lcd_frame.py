@@ -10,9 +10,9 @@ from collections.abc import Mapping, Sequence, Set
 from typing import NamedTuple
 
 from meterlink.reading import Flag, Instant, Reading
+from meterlink.seven_segment import glyphs
 from meterlink_drivers.formats.display_text import display_text
 from meterlink_drivers.formats.quantity import quantity
-from meterlink_drivers.formats.seven_segment import glyphs
 
 _GLYPHS = glyphs("efadcgb")
 _POINTS = (4, 6, 8)
