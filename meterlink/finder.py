@@ -26,6 +26,8 @@ _MORE_SPEEDS = (4800, 38400, 115200)
 """Tried only where something is heard and none of the usual speeds explains it."""
 _LEVELS = ((True, False), (False, True), (True, True))
 """DTR and RTS: the usual combination first."""
+_FED_OTHERWISE_S = 1.5
+"""How long a meter that was silent may stay so when its cable is fed otherwise; two updates of most meters."""
 _BASE_UUID = "-0000-1000-8000-00805f9b34fb"
 
 
@@ -134,7 +136,8 @@ class _Search:
     async def _listen_at(self, line: LineSettings) -> Hearing:
         usual = _line(line.baud, dtr=_LEVELS[0][0], rts=_LEVELS[0][1])
         words = "" if line == usual else f", DTR {_level(line.dtr)} and RTS {_level(line.rts)}"
-        return await self.post.listen(line, f"listening at {line.baud} bit/s{words}", self._listen_s)
+        silent_s = self._listen_s if line == usual else _FED_OTHERWISE_S
+        return await self.post.listen(line, f"listening at {line.baud} bit/s{words}", self._listen_s, silent_s=silent_s)
 
     async def _separate(self, line: LineSettings) -> None:
         """Let the speed decide between formats of the same bytes, once it is sure that the speed counts here."""
@@ -158,7 +161,7 @@ class _Search:
             setting = f"listening to characteristic {_short(place.notify)}"
             try:
                 hearing = await self.post.listen(
-                    LineSettings(gatt=place), setting, self._listen_s, self._candidates(place)
+                    LineSettings(gatt=place), setting, self._listen_s, candidates=self._candidates(place)
                 )
             except LinkError as error:
                 if error.passing:

@@ -50,11 +50,29 @@ class Post:
         self.has_line = "baud" in self.transport.options and _has_line(self.url.address)
 
     async def listen(
-        self, line: LineSettings, setting: str, seconds: float, candidates: Iterable[Format] | None = None
+        self,
+        line: LineSettings,
+        setting: str,
+        seconds: float,
+        *,
+        silent_s: float | None = None,
+        candidates: Iterable[Format] | None = None,
     ) -> Hearing:
-        """Listen until something stands, nothing can come of it, or the time is over. Raises `LinkError`."""
+        """Listen until something stands, nothing can come of it, or the time is over.
+
+        Args:
+            line: how to open it.
+            setting: the same in words.
+            seconds: how long to listen.
+            silent_s: how long to wait for the first byte, where that is less.
+            candidates: who may speak; those for which bytes can, when None.
+
+        Raises:
+            LinkError: the meter cannot be reached, or the link broke.
+        """
         listener = Listener(self.by_bytes if candidates is None else candidates)
-        return await self.attend(line, setting, listener, lambda received: seconds)
+        waits = seconds if silent_s is None else min(seconds, silent_s)
+        return await self.attend(line, setting, listener, lambda received: seconds if received else waits)
 
     async def attend(
         self,

@@ -7,6 +7,7 @@ from contextlib import suppress
 
 import click
 
+from meterlink.cli._identify import ensure_known
 from meterlink.cli.readings import plain_line, put, put_json, quiet_end, shown
 from meterlink.driver import Notice
 from meterlink.link import Item, Link, open_link, start_clock
@@ -26,6 +27,7 @@ def command(meter: str, as_json: bool, count: int | None) -> None:
 
     METER is an address such as serial:/dev/ttyUSB0?format=fs9721-lcd14, tcp:HOST:PORT?format=scpi-line or trace:FILE.
     """
+    ensure_known(meter)
     with quiet_end(), suppress(KeyboardInterrupt):
         asyncio.run(listen(meter, _print_json if as_json else _print_plain, count))
 
