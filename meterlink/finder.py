@@ -155,6 +155,9 @@ class _Search:
         self.excluded += gone
 
     async def _listen_by_place(self) -> None:
+        if "notify" in self.post.url.options:
+            self._accept(await self.post.listen(LineSettings(), "listening", self._listen_s))
+            return
         places = {wire.line.gatt for wire in self.post.formats.values() if wire.line.gatt}
         lost: LinkError | None = None
         for place in sorted(places, key=lambda place: (place.service, place.notify)):
