@@ -159,23 +159,31 @@ class _Search:
             self._accept(await self.post.listen(LineSettings(), "listening", self._listen_s))
             return
         places = {wire.line.gatt for wire in self.post.formats.values() if wire.line.gatt}
+        standard: list[Heard] = []
         lost: LinkError | None = None
-        for place in sorted(places, key=lambda place: (place.service, place.notify)):
-            setting = f"listening to characteristic {_short(place.notify)}"
+        for place in sorted(places, key=lambda place: (_is_standard(place), place.service, place.notify)):
             try:
-                hearing = await self.post.listen(
-                    LineSettings(gatt=place), setting, self._listen_s, candidates=self._candidates(place)
-                )
+                hearing = await self._listen_at_place(place)
             except LinkError as error:
                 if error.passing:
                     raise  # the meter itself is not there
                 lost = error
-                self.post.steps.append(Step(setting, Listener(()).hearing, str(error)))
                 continue
-            if self._accept(hearing):
-                return
+            if not _is_standard(place) and self._accept(hearing):
+                return  # a maker's own place carries all that the display shows
+            standard += hearing.accepted
         if lost and all(step.trouble for step in self.post.steps):
             raise lost
+        self.found = [each for each in standard if each.function != "battery"] or standard
+
+    async def _listen_at_place(self, place: GattPlace) -> Hearing:
+        setting = f"listening to characteristic {_short(place.notify)}"
+        candidates = self._candidates(place)
+        try:
+            return await self.post.listen(LineSettings(gatt=place), setting, self._listen_s, candidates=candidates)
+        except LinkError as error:
+            self.post.steps.append(Step(setting, Listener(()).hearing, str(error).partition(";")[0]))
+            raise
 
     def _candidates(self, place: GattPlace) -> list[Format]:
         """Return who may speak at a place.

@@ -50,13 +50,13 @@ async def list_meters(known: Mapping[str, KnownMeter]) -> MeterList:
         try:
             transports.append(load_transport(name))
         except MeterlinkError as error:
-            troubles.append(f"{name}: {error}")
+            troubles.append(_named(name, error))
     looking = [each for each in transports if each.find is not None]
     found = await asyncio.gather(*(_look(transport) for transport in looking))
     devices: list[Device] = []
     for transport, result in zip(looking, found, strict=True):
         if isinstance(result, LinkError):
-            troubles.append(f"{transport.scheme}: {result}")
+            troubles.append(_named(transport.scheme, result))
         else:
             devices += result
     devices.sort(key=lambda device: natural(device.address))
@@ -69,6 +69,10 @@ async def _look(transport: Transport) -> Sequence[Device] | LinkError:
         return await transport.find()
     except LinkError as error:
         return error
+
+
+def _named(scheme: str, error: MeterlinkError) -> str:
+    return str(error) if str(error).startswith(f"{scheme}:") else f"{scheme}: {error}"
 
 
 def natural(text: str) -> list[tuple[int, str]]:

@@ -23,7 +23,7 @@ from meterlink_drivers.transports.ble_patience import Patience
 from meterlink_sim.bluez.bus import ALLOW_ALL, PrivateBus, missing
 from meterlink_sim.bluez.peripheral import Characteristic, Peripheral
 from meterlink_sim.bluez.stack import Adapter, SimulatedBluez
-from meterlink_sim.wire import encode
+from meterlink_sim.encoders.fs9721_lcd14 import encode
 
 needs_dbus = pytest.mark.skipif(bool(missing()) and not os.environ.get("CI"), reason=missing() or "not skipped")
 """Skips where there is no dbus-daemon; in CI the tests run all the same, and fail."""
