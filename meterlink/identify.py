@@ -144,6 +144,11 @@ class Listener:
         return self._received
 
     @property
+    def on_its_way(self) -> bool:
+        """Whether any candidate has decoded anything."""
+        return any(ear.frames for ear in self._ears)
+
+    @property
     def hearing(self) -> Hearing:
         """What was heard so far."""
         parity = parity_of(bytes(self._bytes))
@@ -171,7 +176,7 @@ class Listener:
 
         At a speed far too low, a frame shrinks to a few bytes: bursts shorter than any frame say so too.
         """
-        if any(ear.frames for ear in self._ears) or not self._received:
+        if self.on_its_way or not self._received:
             return False
         quiet_ns = now.monotonic_ns - self._last_ns
         lasted_ns = now.monotonic_ns - self._first_ns

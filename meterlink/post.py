@@ -72,14 +72,14 @@ class Post:
         """
         listener = Listener(self.by_bytes if candidates is None else candidates)
         waits = seconds if silent_s is None else min(seconds, silent_s)
-        return await self.attend(line, setting, listener, lambda received: seconds if received else waits)
+        return await self.attend(line, setting, listener, lambda heard: seconds if heard.received else waits)
 
     async def attend(
         self,
         line: LineSettings,
         setting: str,
         listener: Listener,
-        patience: Callable[[int], float],
+        patience: Callable[[Listener], float],
         asker: Asker | None = None,
     ) -> Hearing:
         """Hear a meter at one setting, and ask it where there is somebody to ask.
@@ -88,7 +88,7 @@ class Post:
             line: how to open it.
             setting: the same in words.
             listener: hears what comes.
-            patience: for how many seconds in all, given how many bytes came so far.
+            patience: for how many seconds in all, given what was heard so far.
             asker: what to ask; None to listen only.
 
         Raises:
@@ -99,7 +99,7 @@ class Post:
             began_ns = self.clock().monotonic_ns
             while not listener.decided:
                 now = self.clock()
-                if now.monotonic_ns - began_ns > patience(listener.received) * NS_PER_S:
+                if now.monotonic_ns - began_ns > patience(listener) * NS_PER_S:
                     break
                 if asker is None and self.has_line and listener.hopeless(now):
                     break

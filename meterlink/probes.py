@@ -53,7 +53,7 @@ class _Introduction:
             self.answers.append(identity)
             self._decoder = listening_decoder(self._wire)
 
-    def patience(self, received: int) -> float:
+    def patience(self, heard: Listener) -> float:
         return _IDENTITY_WITHIN_S * (1 + len(self.answers)) if len(self.answers) < 2 else 0
 
 
@@ -119,8 +119,8 @@ async def _in_turn(
 ) -> Answer | None:
     """Ask until three answers agree; give up when the first does not come, or the others take too long."""
 
-    def patience(received: int) -> float:
-        return 5 * within_s if received else within_s
+    def patience(heard: Listener) -> float:
+        return 5 * within_s if heard.on_its_way else within_s
 
     hearing = await post.attend(line, f"{what}{_at(post, line)}", Listener([wire]), patience, asker)
     return (hearing.accepted, line) if hearing.accepted else None

@@ -76,7 +76,7 @@ def _positive(value: object) -> Decimal:
         number = Decimal(value) if isinstance(value, str) else Decimal(0)
     except InvalidOperation:
         number = Decimal(0)
-    if not 0 < number < 10_000:
+    if not (number.is_finite() and 0 < number < 10_000):
         raise ValueError(f"{value!r}: expected a number above 0, such as 2.5")
     return number
 

@@ -8,12 +8,13 @@ import asyncio
 import os
 import sys
 import tempfile
-import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from meterlink.driver import LineSettings, parse_meter_url
-from meterlink.finder import identify
+import click
+
+from meterlink.driver import parse_meter_url
+from meterlink.finder import LISTEN_S, identify
 from meterlink.found import Finding
 from meterlink.home import VARIABLE
 from meterlink.identify import takes_part
@@ -26,9 +27,9 @@ from meterlink_sim.rfc2217_front import Rfc2217Front
 from meterlink_sim.tcp_front import TcpFront
 from meterlink_sim.wires import WIRES, Wire
 
-PORTS: dict[str, Callable[[SimulatedMeter], Front]] = {
+PORTS: dict[str, Callable[[SimulatedMeter, float], Front]] = {
     "pty": PtyFront,
-    "pty, parity stripped": lambda meter: PtyFront(meter, parity_left_in=False),
+    "pty, parity stripped": lambda meter, speed: PtyFront(meter, speed, parity_left_in=False),
     "rfc2217": Rfc2217Front,
     "tcp": TcpFront,
 }
@@ -45,11 +46,12 @@ class Outcome:
     finding: Finding
 
 
-def identified(wire: Wire, port: str) -> Outcome:
-    """Identify one simulated meter."""
-    with PORTS[port](SimulatedMeter(wire)) as front:
+def identified(wire: Wire, port: str, *, speed: float = 1.0, listen_s: float = LISTEN_S) -> Outcome:
+    """Identify one simulated meter, which may live so many times as fast."""
+    with PORTS[port](SimulatedMeter(wire), speed) as front:
         url = parse_meter_url(front.where)
-        finding = asyncio.run(identify(url, load_transport(url.scheme), start_clock(), lambda what: None))
+        through = load_transport(url.scheme)
+        finding = asyncio.run(identify(url, through, start_clock(), lambda what: None, listen_s=listen_s))
     return Outcome(wire.name, port, verdict(wire.name, finding), finding)
 
 
@@ -75,23 +77,25 @@ def cases(names: list[str]) -> Iterator[tuple[Wire, str]]:
                 yield wire, port
 
 
+def row(outcome: Outcome, wire: Wire) -> str:
+    """One line of the table."""
+    line, found = wire.line, outcome.finding
+    setting = f"{line.baud:5} {line.bytesize}{line.parity}{line.stopbits:g}"
+    formats = ", ".join(each.format for each in found.formats) or "-"
+    profile = found.profile.profile if found.profile else "-"
+    start = f"{wire.name:18} {setting:12} {outcome.port:21} {outcome.verdict:8}"
+    return f"{start} {found.seconds:6.1f} s  {formats}; {profile}"
+
+
 def main() -> int:
     """Print the table; return how many answers were wrong."""
     wrong = 0
-    line = LineSettings()
-    print(f"{'METER':18} {'LINE':12} {'PORT':21} {'ANSWER':8} {'TIME':>7}  FORMATS; PROFILE")
+    click.echo(f"{'METER':18} {'LINE':12} {'PORT':21} {'ANSWER':8} {'TIME':>8}  FORMATS; PROFILE")
     for wire, port in cases(sys.argv[1:]):
-        began = time.monotonic()
         outcome = identified(wire, port)
-        line, found = wire.line, outcome.finding
         wrong += outcome.verdict == WRONG
-        print(
-            f"{wire.name:18} {line.baud:5} {line.bytesize}{line.parity}{line.stopbits:g}    {port:21} "
-            f"{outcome.verdict:8} {time.monotonic() - began:6.1f}s  {', '.join(each.format for each in found.formats)}; "
-            f"{found.profile.profile if found.profile else '-'}",
-            flush=True,
-        )
-    print(f"{wrong} wrong")
+        click.echo(row(outcome, wire))
+    click.echo(f"{wrong} wrong")
     return wrong
 
 
