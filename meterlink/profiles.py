@@ -59,28 +59,32 @@ def all_profiles() -> Shelf:
 
 def profile_problems(file: SourceText) -> Sequence[Problem]:
     """Return every problem of a profile's file, in its own terms and against its format and its name."""
-    examined = examine_profile(file.text, file.path)
-    if examined.profile is None or examined.source is None:
-        return examined.problems
-    try:
-        wire = load_format(examined.profile.format)
-    except MeterlinkError as error:
-        return (Problem(*examined.source.value_place(("format",)), str(error)),)
-    problems = list(fit(examined, wire))
-    stem = Path(file.path).stem
-    if examined.profile.profile != stem:
-        place = examined.source.value_place(("profile",))
-        problems.append(Problem(*place, f"profile {examined.profile.profile!r} lies in a file of the name {stem!r}"))
+    _, problems = _examine(file)
     return problems
 
 
 def _load(path: Path) -> Profile:
     file = read_text(path)
-    problems = profile_problems(file)
-    examined = examine_profile(file.text, file.path)
-    if problems or examined.profile is None:
+    profile, problems = _examine(file)
+    if problems or profile is None:
         raise ProcedureError(file.path, problems)
-    return examined.profile
+    return profile
+
+
+def _examine(file: SourceText) -> tuple[Profile | None, Sequence[Problem]]:
+    examined = examine_profile(file.text, file.path)
+    profile, source = examined.profile, examined.source
+    if profile is None or source is None:
+        return None, examined.problems
+    try:
+        problems = list(fit(examined, load_format(profile.format)))
+    except MeterlinkError as error:
+        return profile, [Problem(*source.value_place(("format",)), str(error))]
+    stem = Path(file.path).stem
+    if profile.profile != stem:
+        place = source.value_place(("profile",))
+        problems.append(Problem(*place, f"profile {profile.profile!r} lies in a file of the name {stem!r}"))
+    return profile, problems
 
 
 def _shipped() -> dict[str, Path]:
