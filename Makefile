@@ -15,14 +15,16 @@ test: $(VENV)/dev.stamp
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-logo
-	$(BIN)/steadypoint lint procedures/meterlink_procedures/*.yaml
+	$(BIN)/steadypoint lint procedures/meterlink_procedures/*.yaml drivers/meterlink_drivers/described/*.yaml
 	$(BIN)/pytest -n auto
 
-# The full figures, of which `make test` runs a short form: 2,000 simulated start-ups, 100 kills, the cost of --help.
+# The full figures, of which `make test` runs a short form: 2,000 simulated start-ups, 100 kills, the cost of --help,
+# the speed of the decoders.
 bench: $(VENV)/dev.stamp
 	$(BIN)/python tests/startups.py
 	$(BIN)/python tests/kills.py
 	$(BIN)/python tests/help_cost.py
+	$(BIN)/python tests/decode_speed.py
 
 clean:
 	rm -rf $(VENV) build dist

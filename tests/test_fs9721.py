@@ -4,13 +4,23 @@ Vectors: tests/data/frames.json, each with its source (constructed from the segm
 transcriptions that agree give it). What a decoder must refuse follows from the same table.
 """
 
-from itertools import pairwise
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from frames import NOW, VOLTS_24, Vector, fields, vectors
+from format_laws import (
+    Cut,
+    an_item_comes_with_the_last_byte,
+    cuts,
+    every_byte_is_accounted_for,
+    it_never_asks,
+    it_refuses,
+    noise_costs_no_frame,
+    only_whole_stretches_decode,
+    splits_change_nothing,
+    the_vector_decodes,
+)
+from frames import NOW, VOLTS_24, Vector, vectors
 from meterlink.errors import UsageError
 from meterlink.reading import Function, Reading, State
 from meterlink.seven_segment import glyphs
@@ -46,14 +56,8 @@ def with_digits(text: str, frame: bytes = VOLTS_24, point: int | None = None) ->
 
 @pytest.mark.parametrize("vector", VECTORS, ids=lambda vector: vector.shown)
 def test_each_vector_decodes_to_what_the_display_shows(vector: Vector) -> None:
-    (reading,) = decode(vector.data)
-    assert fields(reading) == vector.expected
-    assert (reading.raw, reading.at) == (vector.data, NOW)
-
-
-def test_a_reading_comes_with_the_last_byte_and_not_later() -> None:
-    decoder = Fs9721Decoder()
-    assert [len(decoder.feed(bytes([byte]), NOW)) for byte in VOLTS_24] == [0] * 13 + [1]
+    the_vector_decodes(FORMAT, vector)
+    an_item_comes_with_the_last_byte(FORMAT, vector.data)
 
 
 def test_leading_zeros_stay_as_on_the_wire() -> None:
@@ -61,16 +65,9 @@ def test_leading_zeros_stay_as_on_the_wire() -> None:
     assert [reading.display for reading in decode(FRAMES[4])] == ["000.3"]
 
 
-@given(st.lists(st.sampled_from(FRAMES), max_size=6), st.data())
-def test_any_split_gives_the_same_readings(frames: list[bytes], data: st.DataObject) -> None:
-    stream = b"".join(frames)
-    cuts = sorted(data.draw(st.lists(st.integers(0, len(stream)), max_size=8)))
-    decoder = Fs9721Decoder()
-    readings: list[Reading] = []
-    for start, end in pairwise([0, *cuts, len(stream)]):
-        readings += decoder.feed(stream[start:end], NOW)
-    assert [reading.raw for reading in readings] == frames
-    assert decoder.skipped == 0
+@given(cuts(FRAMES))
+def test_any_split_gives_the_same_readings(cut: Cut) -> None:
+    splits_change_nothing(FORMAT, cut)
 
 
 NOISE = st.lists(st.integers(0x00, 0xDF), max_size=20).map(bytes)
@@ -79,24 +76,17 @@ NOISE = st.lists(st.integers(0x00, 0xDF), max_size=20).map(bytes)
 
 @given(st.lists(st.tuples(NOISE, st.sampled_from(FRAMES)), max_size=5), NOISE)
 def test_garbage_before_between_and_after_costs_no_frame(parts: list[tuple[bytes, bytes]], tail: bytes) -> None:
-    stream = b"".join(noise + frame for noise, frame in parts) + tail
-    assert [reading.raw for reading in decode(stream)] == [frame for _, frame in parts]
+    noise_costs_no_frame(FORMAT, parts, tail)
 
 
 @given(st.sampled_from(FRAMES), st.integers(1, 13), st.binary(min_size=1, max_size=20), st.sampled_from(FRAMES))
 def test_garbage_inside_a_frame_never_makes_a_reading(frame: bytes, cut: int, noise: bytes, good: bytes) -> None:
-    decoder = Fs9721Decoder()
-    damaged = decoder.feed(frame[:cut] + noise + frame[cut:], NOW)
-    stream = frame[:cut] + noise + frame[cut:]
-    assert all(reading.raw in stream for reading in damaged)  # only what is contiguous can be a reading
-    assert [reading.raw for reading in decoder.feed(good, NOW)] == [good]
+    only_whole_stretches_decode(FORMAT, frame[:cut] + noise + frame[cut:], good)
 
 
 @given(st.binary(max_size=300))
 def test_every_byte_of_noise_is_skipped_decoded_or_held(noise: bytes) -> None:
-    decoder = Fs9721Decoder()
-    decoded = sum(len(reading.raw) for reading in decoder.feed(noise, NOW))
-    assert 0 <= len(noise) - decoded - decoder.skipped < 14
+    every_byte_is_accounted_for(FORMAT, noise, 13)
 
 
 @given(st.sampled_from(FRAMES), st.integers(0, 13), st.integers(0, 255))
@@ -126,6 +116,7 @@ def test_a_first_byte_inside_a_broken_frame_starts_the_next() -> None:
         pytest.param(lit(VOLTS_24, (13, 3)), id="two units"),
         pytest.param(lit(VOLTS_24, (13, 2)), id="no unit"),
         pytest.param(lit(VOLTS_24, (11, 2)), id="volts and percent"),
+        pytest.param(lit(VOLTS_24, (11, 1)), id="megavolts"),
         pytest.param(lit(VOLTS_24, (10, 1), (11, 3)), id="two prefixes"),
         pytest.param(lit(VOLTS_24, (1, 2), (13, 2), (11, 2), (11, 3)), id="milli percent"),
         pytest.param(lit(VOLTS_24, (10, 0)), id="diode and DC"),
@@ -140,10 +131,7 @@ def test_a_first_byte_inside_a_broken_frame_starts_the_next() -> None:
     ],
 )
 def test_what_no_display_shows_is_refused(frame: bytes) -> None:
-    decoder = Fs9721Decoder()
-    assert decoder.feed(frame, NOW) == []
-    assert [reading.display for reading in decoder.feed(VOLTS_24, NOW)] == ["24.06"]
-    assert decoder.skipped == len(frame)
+    it_refuses(FORMAT, frame, VOLTS_24)
 
 
 @pytest.mark.parametrize(
@@ -193,7 +181,7 @@ def test_the_option_takes_a_bit_number_and_nothing_else() -> None:
 
 
 def test_it_never_asks() -> None:
-    assert Fs9721Decoder().poll(NOW) == b""
+    it_never_asks(FORMAT)
 
 
 def test_glyphs_agree_with_the_published_patterns() -> None:

@@ -15,11 +15,11 @@ _COMMANDS = {
     "formats": "List the wire formats.",
     "identify": "Find out what a meter speaks, and remember it.",
     "jobs": "List the jobs in the record.",
-    "lint": "Check procedure files and meter profiles.",
+    "lint": "Check procedure files, meter profiles and described wire formats.",
     "listen": "Show a meter's readings live.",
     "meters": "List the serial ports and Bluetooth devices, and what each speaks.",
     "resume": "Go on with an interrupted job where it stood.",
-    "schema": "Print the JSON Schema of procedure files, for editors.",
+    "schema": "Print the JSON Schema of procedure files or described formats.",
     "show": "Show one job: its steps, verdicts and touches.",
 }
 

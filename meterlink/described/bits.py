@@ -104,7 +104,7 @@ def parse_values(texts: Iterable[str], place: Place) -> frozenset[int]:
 def _span(text: str, place: Place) -> Iterable[int]:
     if place.coding is Coding.TEXT:
         if not text.isascii() or len(text) * 8 != len(place.bits):
-            raise ValueError(f"{text!r}: the place holds {len(place.bits) // 8} ASCII characters")
+            raise ValueError(f"{text!r}: expected {len(place.bits) // 8} ASCII characters, as many as the place holds")
         return [int.from_bytes(text.encode("ascii"))]
     low_text, dots, high_text = text.partition("..")
     low, high = number(low_text), number(high_text if dots else low_text)

@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Callable, Container, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from functools import partial
 from typing import TypeVar
@@ -23,6 +23,8 @@ _EVERY_BYTE = frozenset(range(256))
 _FULL_SCALE = re.compile(r"\d+(?:\.(\d+))?(?: ?([pnuµmkMG]))?", re.ASCII)
 _GLYPHS = frozenset("0123456789L- ")
 _MOST_FLAGS = 12
+_MOST_VALUES = 200_000
+"""The most values in all tables together: a file may come from anyone."""
 _TIMED = 32
 """The most bits of a number that is multiplied: then the product is exact."""
 
@@ -53,11 +55,14 @@ class Builder:
     pattern: tuple[frozenset[int], ...] = ()
     """The same, as far as `require` and the digits' glyphs narrow it by single bytes."""
     _places: dict[Place, int] = field(default_factory=dict)
+    _values_left: int = _MOST_VALUES
 
     def build(self) -> Plan | None:
         """Make the plan; None where something cannot be."""
         told = self.description
         self.frame = self.pattern = self._try(("frame",), lambda: parse_pattern(told.frame)) or ()
+        if self.found:
+            return None
         for name, text in told.fields.items():
             if name[0].isdigit() or name in list(Coding):
                 self._find(
@@ -68,8 +73,8 @@ class Builder:
             return None
         require = self._test(("require",), told.require)
         places = list(self._places)
-        for index, wanted in require:
-            self._narrow(places[index], wanted)
+        for text, (index, wanted) in zip(told.require, require, strict=False):
+            self._narrow(("require", text), places[index], wanted)
         glyphs = tuple(self._glyphs(told.digits))
         plan = self._plan(require, glyphs)
         return None if self.found else plan
@@ -87,6 +92,8 @@ class Builder:
             self._number(("digits", "at", index), text) for index, text in enumerate(told.digits.at)
         ]  # fmt: skip
         lamps = self._lamps(("lamps",), told.lamps.items())
+        dial, rows = self._rows(lamps)
+        places = list(self._places)
         return Plan(
             length=length,
             key=int.from_bytes(key),
@@ -97,7 +104,7 @@ class Builder:
             tails=re.compile(b"(?=" + classes[-1] + b"(.))", re.DOTALL) if foreign else None,
             foreign=foreign,
             sums=tuple(self._sums()),
-            require=require,
+            require=tuple(each for each in require if len(places[each[0]].bytes) > 1),
             refuse=self._tests("refuse", told.refuse),
             overload=self._tests("overload", told.overload),
             blank=self._tests("blank", told.blank),
@@ -109,8 +116,8 @@ class Builder:
             point=self._point(),
             prefix=self._prefix(),
             range=None if told.range is None else self._number(("range",), told.range),
-            lamps=lamps,
-            rows=self._rows(),
+            dial=dial,
+            rows=rows,
             flags=self._flags(),
             unpack=Unpacker(length, () if self.found else list(self._places)),
         )
@@ -150,7 +157,7 @@ class Builder:
             return frozenset()
         return pattern[0]
 
-    def _narrow(self, place: Place, wanted: Container[int]) -> None:
+    def _narrow(self, path: Path, place: Place, wanted: Container[int]) -> None:
         """Take into the pattern which values a place within one byte may have."""
         if len(place.bytes) > 1:
             return
@@ -158,7 +165,7 @@ class Builder:
         allowed = frozenset(value for value in self.pattern[byte] if bits_of(value, place) in wanted)
         self.pattern = (*self.pattern[:byte], allowed, *self.pattern[byte + 1 :])
         if not allowed:
-            self._find((), f"byte {byte} can have no value: `frame`, `require` and `glyphs` shut each other out")
+            self._find(path, f"byte {byte} can have no value: `frame` and this shut each other out")
 
     def _sums(self) -> Iterator[Callable[[bytes, plan.Values], bool]]:
         told = self.description.checksum
@@ -188,7 +195,7 @@ class Builder:
             place = self._place(("digits", "at", index), text, use=False)
             if place is not None:
                 table = self._try(("digits", "glyphs"), partial(_glyph_table, digits.glyphs, place)) or {}
-                self._narrow(place, table)
+                self._narrow(("digits", "glyphs"), place, table)
                 yield table
 
     def _whole_number(self) -> plan.Number | None:
@@ -245,12 +252,24 @@ class Builder:
             self._find(path, f"prefix {text!r} is not known, expected {', '.join(PREFIXES)}")
         return PREFIXES.get(text, 0)
 
-    def _rows(self) -> Mapping[int, tuple[plan.Row, ...]]:
-        rows: dict[int, tuple[plan.Row, ...]] = {}
-        for index, row in enumerate(self.description.functions):
-            path: Path = ("functions", index)
-            rows[self.lit(path, row)] = (*rows.get(self.lit(path, row), ()), self._row(path, row))
-        return rows
+    def _rows(self, lamps: int | None) -> tuple[int | None, Mapping[int, tuple[plan.Row, ...]]]:
+        """The place that all rows go by, which is that of the lamps where there are any, and the rows by its value."""
+        rows = [self._row(("functions", index), row) for index, row in enumerate(self.description.functions)]
+        lits = [self.lit(("functions", index), row) for index, row in enumerate(self.description.functions)]
+        found: dict[int, tuple[plan.Row, ...]] = {}
+        if lamps is not None:
+            for lit, row in zip(lits, rows, strict=True):
+                found[lit] = (*found.get(lit, ()), row)
+            return lamps, found
+        common = set.intersection(*({place for place, _ in row.test} for row in rows))
+        if not common:
+            return None, {0: tuple(rows)}
+        dial = min(common)
+        for row in rows:
+            rest = replace(row, test=tuple(each for each in row.test if each[0] != dial))
+            for value in dict(row.test)[dial]:
+                found[value] = (*found.get(value, ()), rest)
+        return dial, found
 
     def lit(self, path: Path, row: Row) -> int:
         """The bits of the lamps that a row wants lit."""
@@ -352,7 +371,7 @@ class Builder:
         return place
 
     def _read(self, text: str) -> Place:
-        if text[0].isalpha() and " " not in text:
+        if text[:1].isalpha() and " " not in text:
             known = ", ".join(self.description.fields) or "none"
             raise ValueError(f"field {text!r} is not known; known: {known}")
         return parse_place(text)
@@ -365,9 +384,13 @@ class Builder:
         return 0 if place is None else self._slot(place)
 
     def _values(self, path: Path, texts: Iterable[str], place: Place | None) -> frozenset[int]:
-        if place is None:
+        if place is None or self._values_left <= 0:
             return frozenset()
-        return self._try(path, lambda: parse_values(texts, place)) or frozenset()
+        values = self._try(path, lambda: parse_values(texts, place)) or frozenset()
+        self._values_left -= len(values)
+        if self._values_left <= 0:
+            self._find(path, f"more than {_MOST_VALUES} values up to here; expected tables that a person would write")
+        return values
 
     def _test(self, path: Path, condition: Condition) -> Test:
         test = []

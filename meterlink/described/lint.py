@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from meterlink.described.bits import Place, bits_of
 from meterlink.described.build import PREFIXES, Builder, Use
 from meterlink.described.model import Row
-from meterlink.described.plan import Plan
 from meterlink.procedure.lint import Finding
 from meterlink.procedure.problem import Severity
 from meterlink.procedure.source import Path
@@ -18,12 +17,15 @@ _CONDITIONS = ("overload", "blank", "minus")
 """Parts that may use the very bits of another part: a code of the point's place may mean OL."""
 
 
-def warnings(builder: Builder, plan: Plan) -> Iterator[Finding]:
+def warnings(builder: Builder) -> Iterator[Finding]:
     """Look over a description that could be built."""
     told = builder.description
     for name in told.fields.keys() - builder.named:
         yield _warning(("fields", name), f"nothing uses the field {name!r}")
     yield from _overlaps(builder)
+    for path, place in {use.path: use.place for use in builder.uses if use.path[0] not in _RULES}.items():
+        if len(_possible(builder.frame, place)) == 1:
+            yield _warning(path, "these bits never change: `frame` says what they are")
     for text, values in told.require.items():
         place = builder.place(text)
         if len(builder.values(values, place)) >= len(_possible(builder.frame, place)):
@@ -32,7 +34,7 @@ def warnings(builder: Builder, plan: Plan) -> Iterator[Finding]:
         message = "no byte is constant and there is no checksum: a damaged frame cannot be told from a good one"
         yield _warning(("frame",), message)
     yield from _tables(builder)
-    yield from _rows(builder, plan)
+    yield from _rows(builder)
 
 
 def _warning(path: Path, message: str, first: Path | None = None) -> Finding:
@@ -73,7 +75,7 @@ def _tables(builder: Builder) -> Iterator[Finding]:
         tables.append((told.prefix.at, ("prefix", "table"), list(told.prefix.table or ())))
     for index, row in enumerate(told.functions):
         tables.append((told.range, ("functions", index, "ranges"), list(row.ranges or ())))
-        tables += [(text, ("functions", index, "when"), list(values)) for text, values in row.when.items()]
+        tables += [(text, ("functions", index, "when", text), list(values)) for text, values in row.when.items()]
     for text, path, keys in tables:
         if text is None:
             continue
@@ -84,7 +86,7 @@ def _tables(builder: Builder) -> Iterator[Finding]:
                 yield _warning((*path, key), f"place {text!r} can never hold {key}")
 
 
-def _rows(builder: Builder, plan: Plan) -> Iterator[Finding]:
+def _rows(builder: Builder) -> Iterator[Finding]:
     rows = builder.description.functions
     for index, row in enumerate(rows):
         path: Path = ("functions", index)

@@ -6,6 +6,7 @@ from uuid import UUID
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema
 
+from meterlink.described.bits import number
 from meterlink.described.checksum import CHECKSUMS
 from meterlink.driver import Confidence
 from meterlink.reading import Flag, Function
@@ -40,6 +41,10 @@ def _factor(value: str) -> str:
     if not re.fullmatch(r"\d{1,9}(\.\d{1,9})?", value, re.ASCII):
         raise ValueError(f"{value!r}: expected a number such as 0.015625")
     return value
+
+
+def _whole(value: object) -> object:
+    return number(value) if isinstance(value, str) else value
 
 
 def _as_ranges(value: object) -> object:
@@ -79,11 +84,13 @@ class Line(Part):
 
     baud: int = Field(9600, ge=50, le=4_000_000, description="Bits a second.")
     bytesize: Literal["7", "8"] = Field(
-        "8", description="Data bits of a character.", json_schema_extra={"enum": ["7", "8", 7, 8]}
+        "8", description="Data bits of a character.", json_schema_extra={**_SCALAR, "enum": ["7", "8", 7, 8]}
     )
     parity: Literal["N", "E", "O", "S", "M"] = Field("N", description="None, even, odd, space (0) or mark (1).")
     stopbits: Literal["1", "1.5", "2"] = Field(
-        "1", description="Stop bits of a character.", json_schema_extra={"enum": ["1", "1.5", "2", 1, 1.5, 2]}
+        "1",
+        description="Stop bits of a character.",
+        json_schema_extra={**_SCALAR, "enum": ["1", "1.5", "2", 1, 1.5, 2]},
     )
     dtr: bool = Field(True, description="Level of the DTR line; many opto-isolated cables are fed from it.")
     rts: bool = Field(False, description="Level of the RTS line.")
@@ -102,7 +109,9 @@ class Checksum(Part):
     kind: Literal[tuple(CHECKSUMS)] = Field(description="How it is worked out.")  # type: ignore[valid-type]
     over: Text = Field(description="The bytes it is worked out from, as they stand in the frame: 0-11.")
     at: Text = Field(description="Where it stands; 13-12 where the least significant byte comes first.")
-    add: int = Field(0, ge=0, le=0xFFFFFFFF, description="A constant added to it, such as what a sum starts with.")
+    add: Annotated[int, BeforeValidator(_whole)] = Field(
+        0, ge=0, le=0xFFFFFFFF, description="A constant added to it, such as what a sum starts with."
+    )
 
 
 class Digits(Part):
@@ -225,7 +234,7 @@ class Description(Part):
     range: Text | None = Field(None, description="The place that the rows' `ranges` go by.")
     prefix: Prefix | None = Field(None, description="The prefix of the unit; absent: none, or from the rows.")
     functions: tuple[Row, ...] = Field(
-        min_length=1, description="What each setting of the dial means; the first that fits."
+        min_length=1, max_length=256, description="What each setting of the dial means; the first that fits."
     )
     flags: dict[Flag, Values] = Field(
         {},

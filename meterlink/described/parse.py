@@ -72,7 +72,7 @@ def examine(text: str, path: str) -> Examined:
     plan = builder.build()
     if plan is None:
         return Examined(None, _problems(source, builder.found))
-    return Examined(_format(description, plan), _problems(source, warnings(builder, plan)))
+    return Examined(_format(description, plan), _problems(source, warnings(builder)))
 
 
 def _format(told: Description, plan: Plan) -> Format:
@@ -101,15 +101,8 @@ def _problems(source: Source, findings: Iterable[Finding]) -> tuple[Problem, ...
 
 
 def _found(source: Source, finding: Finding) -> Problem:
-    first = f"; see line {_place(source, finding.first)[0]}" if finding.first else ""
-    return Problem(*_place(source, finding.path), finding.message + first, finding.severity)
-
-
-def _place(source: Source, path: Path) -> tuple[int, int]:
-    """Where a part begins, or the nearest part around it: places by their key, which is what was found wrong."""
-    while path not in source.keys and path not in source.values:
-        path = path[:-1]
-    return source.keys[path] if path in source.keys and path not in source.values else source.values[path]
+    first = f"; see line {source.value_place(finding.first)[0]}" if finding.first else ""
+    return Problem(*source.value_place(finding.path), finding.message + first, finding.severity)
 
 
 def _placed(source: Source, error: ErrorDetails) -> Problem:
@@ -120,4 +113,6 @@ def _placed(source: Source, error: ErrorDetails) -> Problem:
         return Problem(*source.value_place(parent), f"key {name!r} is missing, {owner} needs it")
     if error["type"] == "extra_forbidden":
         return Problem(*source.keys[path], unknown_key(name, owner, list(part.model_fields)))
+    if "[key]" in error["loc"]:
+        return Problem(*source.keys[path], sentence(error, name_of(parent)))
     return Problem(*source.value_place(path), sentence(error, name_of(path)))

@@ -121,6 +121,7 @@ class Plan:
     """The checksum, if any: unscrambled frame and values to whether it is right."""
     unpack: Unpacker
     require: Test
+    """Of places that take several bytes; `whole` knows the others."""
     refuse: tuple[Test, ...]
     overload: tuple[Test, ...]
     blank: tuple[Test, ...]
@@ -135,9 +136,10 @@ class Plan:
     prefix: tuple[int, Mapping[int, int]] | None
     """A place, and the power of ten for its values."""
     range: int | None
-    lamps: int | None
+    dial: int | None
+    """A place that every row goes by; None where they have none in common."""
     rows: Mapping[int, tuple[Row, ...]]
-    """By the value of `lamps`; under 0 where there are none."""
+    """By the value of `dial`; under 0 where there is none."""
     flags: tuple[int, Mapping[int, frozenset[Flag]]] | None
 
     def read(self, frame: bytes, at: Instant) -> Reading | None:
@@ -165,7 +167,7 @@ class Plan:
         return Reading(display, row.unit, row.function, at, scale, flags, frame, step)
 
     def _row(self, values: Values) -> Row | None:
-        rows = self.rows.get(0 if self.lamps is None else values[self.lamps], ())
+        rows = self.rows.get(0 if self.dial is None else values[self.dial], ())
         return next((row for row in rows if _holds(row.test, values)), None)
 
     def _decimals(self, row: Row, values: Values) -> int | None:
@@ -209,10 +211,11 @@ class Plan:
     def _digits(self, values: Values, decimals: int, sign: str) -> str | None:
         shown = [glyphs.get(values[place]) for place, glyphs in zip(self.digits, self.glyphs, strict=True)]
         text = "".join(character or "?" for character in shown)
-        if set(text) <= {" ", "-"}:
-            return ""
-        if text.count("L") == 1 and set(text) <= {"L", "0", " "}:
-            return f"{sign}OL"
+        if not text.isdigit():
+            if set(text) <= {" ", "-"}:
+                return ""
+            if text.count("L") == 1 and set(text) <= {"L", "0", " "}:
+                return f"{sign}OL"
         if decimals:
             text = f"{text[:-decimals]}.{text[-decimals:]}"
         text = text.lstrip(" ")

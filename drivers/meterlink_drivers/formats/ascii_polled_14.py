@@ -196,7 +196,7 @@ def _seconds(text: str) -> int:
         seconds = Decimal(text)
     except InvalidOperation:
         seconds = Decimal(0)
-    if not Decimal("0.5") <= seconds <= 60:
+    if not (seconds.is_finite() and Decimal("0.5") <= seconds <= 60):
         raise UsageError(f"timeout {text!r}: expected seconds from 0.5 to 60, such as 2 for a meter at 600 baud")
     return int(seconds * NS_PER_S)
 

@@ -195,7 +195,7 @@ FORMAT = Format(
     summary="Modbus RTU meter, asked for its registers, or a bus that others talk on; 9600 8E1, often 8N1",
     source="Modbus Application Protocol V1.1b3; Modbus over Serial Line V1.02; a register map is each device's own",
     decoder=_decoder,
-    line=LineSettings(baud=9600, parity="E", rts=True),
+    line=LineSettings(baud=9600, parity="E"),
     polled=True,
     options={
         **_ONE_FLOAT,

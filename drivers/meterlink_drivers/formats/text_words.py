@@ -92,13 +92,15 @@ _TOKEN = re.compile(
 _DEGREES = re.compile(r"° +(?=[CF])")
 _LOW_BATTERY = re.compile(r"\bLOW[ -](?=BATT?\b)", re.IGNORECASE)
 _SIGNS = str.maketrans({"\u2212": "-", "\u00a0": " ", "\u202f": " "})
+_ASIDE = "\n"
+"""No word of a line can be a line's end."""
 _VALUES = ("over", "none", "number")
 
 
 @dataclass(frozen=True, slots=True)
 class _Token:
     kind: str
-    """`over`, `none`, `number`, `sign`, `word`, or `gap` for an empty place where a value may stand."""
+    """`over`, `none`, `number`, `sign`, `word`; `gap` for an empty place where a value may stand; `aside`."""
     text: str
 
 
@@ -140,7 +142,11 @@ def _torn(before: str, after: str) -> bool:
 
 
 def _words(fields: list[str], channel: str) -> list[str] | None:
-    """Return the words of a line without times, index and channel; `""` for an empty field. None where one is wrong."""
+    """Return the words of a line; None where it is not of the channel.
+
+    The index is left out, `""` stands for an empty field, `_ASIDE` for times and the channel: they say nothing of the
+    value, but what stands on their two sides does not stand side by side.
+    """
     words: list[str] = []
     named = not channel
     after_time = False
@@ -150,21 +156,21 @@ def _words(fields: list[str], channel: str) -> list[str] | None:
             continue
         if not field or (place == 0 and one[:1] == " "):
             words.append("")
-        for word in field.split():
+        for word in filter(None, field.split(" ")):
             if _TIME.fullmatch(word):
                 after_time = True
+                words.append(_ASIDE)
                 continue
-            if word == channel:
-                named = True
-            elif not (after_time and word.upper() in _HALF_DAY):
-                words.append(word)
+            named = named or word == channel
+            aside = word == channel or (after_time and word.upper() in _HALF_DAY)
+            words.append(_ASIDE if aside else word)
             after_time = False
     return words if named else None
 
 
 def _has_value(fields: list[str]) -> bool:
     """Tell whether a value stands in these fields, so that a bare number before them can be an index."""
-    for word in " ".join(fields).split():
+    for word in " ".join(fields).split(" "):
         token = None if _TIME.fullmatch(word) else _TOKEN.match(word)
         if token is not None and token.lastgroup in _VALUES:
             return True
@@ -189,8 +195,9 @@ def _tokens(words: list[str]) -> list[_Token] | None:
 
 def _raw_tokens(words: list[str]) -> Iterator[_Token | None]:
     for word in words:
-        if not word:
-            yield _Token("gap", "")
+        if word in ("", _ASIDE):
+            yield _Token("aside" if word else "gap", "")
+            continue
         at = 0
         while at < len(word):
             match = _TOKEN.match(word, at)
@@ -290,6 +297,8 @@ def _display(token: _Token, decimal: str, *, own_unit: bool) -> str | None:
 
 def _with_point(mantissa: str, decimal: str, *, own_unit: bool) -> str | None:
     """Write digits and marks with a decimal point and without grouping."""
+    if mantissa.endswith(","):
+        return None  # more likely a separator
     marks = re.sub(r"\d", "", mantissa)
     if not decimal and len(marks) == 1 and not own_unit and re.search(r",\d{3}$", mantissa):
         return None  # 1,234: one and a bit, or a thousand
