@@ -1,13 +1,11 @@
-"""The simulated meter as a peer: what it sends and when, in virtual time; then every format's encoder and decoder."""
+"""The simulated meter as a peer: what it sends and when, in virtual time."""
 
 from dataclasses import replace
 
 import pytest
 
-from frames import NOW, VOLTS_24
+from frames import VOLTS_24
 from meterlink.errors import UsageError
-from meterlink.reading import Function, Instant, Reading
-from meterlink.registry import load_format
 from meterlink_sim.encoders.fs9721_lcd14 import encode
 from meterlink_sim.peer import Habits, SimulatedMeter, counting, played
 from meterlink_sim.wires import WIRES, find_wire
@@ -161,69 +159,3 @@ COUNTED = [name for name in STREAMED if name not in SENSORS]
 def test_each_format_s_sample_can_be_counted_through(name: str) -> None:
     wire = WIRES[name]
     assert wire.encode(counting(wire.sample)(1.0)) != wire.encode(wire.sample)
-
-
-def same(received: Reading, shown: Reading) -> bool:
-    """Whether a reading is what was shown; leading zeros apart, which some formats do not carry."""
-    return (
-        received.value == shown.value
-        and (received.exponent, received.unit, received.function) == (shown.exponent, shown.unit, shown.function)
-        and received.flags == shown.flags
-    )
-
-
-@pytest.mark.parametrize("name", COUNTED)
-def test_the_decoder_reads_every_update_and_no_other(name: str) -> None:
-    wire = WIRES[name]
-    meter = SimulatedMeter(wire, counting(wire.sample), Habits(seed=1))
-    decoder = load_format(name).decoder({})
-    received = [
-        item
-        for at, data in run(meter, 40.2)
-        for item in decoder.feed(data, Instant(round(at * 1e9), 0))
-        if isinstance(item, Reading)
-    ]
-    expected = [reading for reading in meter.shown for _ in range(2 if wire.twice else 1)]
-    assert len(received) == len(expected) == 120 * (2 if wire.twice else 1)
-    assert all(map(same, received, expected))
-    assert decoder.skipped == 0
-
-
-@pytest.mark.parametrize("name", SENSORS)
-def test_the_decoder_reads_the_values_of_a_sensor(name: str) -> None:
-    wire = WIRES[name]
-    [received] = load_format(name).decoder({}).feed(wire.encode(wire.sample), NOW)
-    assert isinstance(received, Reading)
-    assert (received.value, received.function) == (wire.sample.value, wire.sample.function)
-
-
-# A text line that has lost its first digits is a text line: nothing in the format tells.
-@pytest.mark.parametrize("name", [name for name in COUNTED if name != "text-line"])
-def test_no_damage_on_the_line_makes_a_number_that_was_not_shown(name: str) -> None:
-    wire = WIRES[name]
-    meter = SimulatedMeter(wire, counting(wire.sample), Habits(half=0.3, junk=0.3, seed=2))
-    decoder = load_format(name).decoder({})
-    arrived = run(meter, 60)
-    received = [item for at, data in arrived for item in decoder.feed(data, Instant(round(at * 1e9), 0))]
-    shown = {reading.value for reading in meter.shown}
-    assert len(received) > 60
-    assert [item for item in received if isinstance(item, Reading) and item.value not in shown] == []
-    assert decoder.skipped > 0
-
-
-def test_a_scpi_instrument_is_asked_and_answers() -> None:
-    meter = SimulatedMeter(WIRES["scpi-line"], counting(WIRES["scpi-line"].sample))
-    decoder = load_format("scpi-line").decoder({})
-    received: list[Reading] = []
-    for tick in range(400):
-        at = tick * 0.1
-        if query := decoder.poll(Instant(round(at * 1e9), 0)):
-            meter.hear(query, at)
-        for when, data in run(meter, at + 0.1):
-            received += [
-                item for item in decoder.feed(data, Instant(round(when * 1e9), 0)) if isinstance(item, Reading)
-            ]
-    shown = {reading.value for reading in meter.shown}
-    assert len(received) > 50
-    assert {reading.value for reading in received} <= shown
-    assert {reading.function for reading in received} == {Function.DC_VOLTAGE}

@@ -21,9 +21,10 @@ _COMMANDS = {
     "resume": "Go on with an interrupted job where it stood.",
     "schema": "Print the JSON Schema of procedure files or described formats.",
     "show": "Show one job: its steps, verdicts and touches.",
+    "simulate": "Put a simulated meter on a port, to try the other commands.",
 }
 
-_ELSEWHERE = {"demo": "meterlink_sim.demo"}
+_ELSEWHERE = {"demo": "meterlink_sim.demo", "simulate": "meterlink_sim.simulate"}
 """Commands that do not live in this folder: nothing here may import the simulator."""
 
 

@@ -36,7 +36,7 @@ class Wire:
     """The format's name."""
     encode: Callable[[Reading], bytes]
     line: LineSettings
-    """The line that the meter itself uses, and the levels of DTR and RTS that feed its cable."""
+    """The line that the meter itself uses, and the levels of DTR and RTS that its cable or instrument wants."""
     sample: Reading
     """A display of the width and kind that the format can show."""
     twice: bool = False
@@ -83,7 +83,7 @@ WIRES = {
         ),
         Wire("stx-ascii16", stx_ascii16.encode, LineSettings(9600), _shows("24.06")),
         Wire("text-line", text_line.encode, LineSettings(9600), _shows("24.06")),
-        Wire("scpi-line", scpi_line.encode, LineSettings(9600), _shows("24.06"), responder=Scpi),
+        Wire("scpi-line", scpi_line.encode, LineSettings(9600, rts=True), _shows("24.06"), responder=Scpi),
         Wire("modbus-rtu", modbus_rtu.encode, LineSettings(9600, 8, "E"), _shows("24.0625"), responder=Modbus),
         Wire("ble-count6", ble_count6.encode, LineSettings(), _shows("24.06", Function.DC_VOLTAGE, _AUTO)),
         Wire("ble-lcd11-xor", ble_lcd11_xor.encode, LineSettings(), _shows("24.06", Function.DC_VOLTAGE, _AUTO)),

@@ -7,7 +7,7 @@ from memory. The sign is a bit of its own, no two's complement.
 import struct
 
 from meterlink.reading import FAHRENHEIT, Flag, Function, Reading, State
-from meterlink_sim.encoders.parts import check, lit_bits, look_up, number, refusal
+from meterlink_sim.encoders.parts import check, check_prefix, lit_bits, look_up, number, refusal
 
 _FORM = "the 6-byte count record"
 _LARGEST = 0x7FFF
@@ -47,11 +47,11 @@ def encode(reading: Reading) -> bytes:
             decimals.
     """
     check(reading, _FORM, _FLAGS)
+    check_prefix(reading, _FORM)
     function = look_up(_FUNCTIONS, (reading.function, reading.unit), _FORM, "the function")
-    prefix = look_up(_PREFIXES, reading.scale, _FORM, "a prefix of ten to the power")
     decimals, magnitude = _magnitude(reading)
     sign = int(reading.display.startswith("-"))
-    word = 0xF << 12 | function << 6 | prefix << 3 | decimals
+    word = 0xF << 12 | function << 6 | _PREFIXES[reading.scale] << 3 | decimals
     return struct.pack("<HHH", word, lit_bits(_FLAGS, reading), sign << 15 | magnitude)
 
 

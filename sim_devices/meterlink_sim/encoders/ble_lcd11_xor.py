@@ -5,7 +5,7 @@ Bluetooth icon is lit, as in the capture; bits of no known meaning stay off, low
 """
 
 from meterlink.reading import FAHRENHEIT, Flag, Function, Reading
-from meterlink_sim.encoders.parts import check, look_up
+from meterlink_sim.encoders.parts import check, check_prefix, look_up
 from meterlink_sim.encoders.segments import lit_segments
 
 _FORM = "the 11-byte scrambled LCD frame"
@@ -50,7 +50,6 @@ _UNITS = {
     ("Ohm", 0): "ohm",
     ("Ohm", 3): "kohm",
     ("Ohm", 6): "Mohm",
-    ("F", 0): "F",
     ("F", -3): "mF",
     ("F", -6): "uF",
     ("F", -9): "nF",
@@ -75,6 +74,7 @@ def encode(reading: Reading) -> bytes:
         ValueError: there is no icon for the function, unit, prefix or flag, or the number has more than four digits.
     """
     check(reading, _FORM, _FLAGS)
+    check_prefix(reading, _FORM)
     lit = {
         "bluetooth",
         look_up(_UNITS, (reading.unit, reading.scale), _FORM, "the unit"),

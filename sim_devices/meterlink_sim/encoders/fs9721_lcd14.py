@@ -6,7 +6,7 @@ with them degrees Celsius, whose bit differs from meter to meter.
 """
 
 from meterlink.reading import Flag, Function, Reading
-from meterlink_sim.encoders.parts import check, look_up
+from meterlink_sim.encoders.parts import check, check_prefix, look_up
 from meterlink_sim.encoders.segments import lit_segments
 
 FRAME_LENGTH = 14
@@ -56,9 +56,10 @@ def encode(reading: Reading) -> bytes:
         ValueError: the frame has no segment for the function, prefix, flag or number of digits.
     """
     check(reading, _FORM, _FLAGS)
+    check_prefix(reading, _FORM)
     lit = {
         "RS232",
-        look_up(_PREFIXES, reading.scale, _FORM, "a prefix of ten to the power"),
+        _PREFIXES[reading.scale],
         *look_up(_FUNCTIONS, reading.function, _FORM, "the function"),
         *(_FLAGS[flag] for flag in reading.flags),
         *lit_segments(reading, _FORM),

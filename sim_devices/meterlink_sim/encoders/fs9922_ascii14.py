@@ -5,7 +5,7 @@ affair: here its length is the number's first two digits, and it is shown with v
 """
 
 from meterlink.reading import FAHRENHEIT, Flag, Function, Reading, State
-from meterlink_sim.encoders.parts import Number, check, lit_bits, look_up, number, refusal
+from meterlink_sim.encoders.parts import Number, check, check_prefix, lit_bits, look_up, number
 
 _FORM = "the FS9922 frame"
 _PLACES = 4
@@ -15,7 +15,6 @@ _SB1_FLAGS = {Flag.AUTO_RANGE: 5, Flag.RELATIVE: 2, Flag.HOLD: 1}
 _SB2_FLAGS = {Flag.MAXIMUM: 5, Flag.MINIMUM: 4, Flag.LOW_BATTERY: 2}
 _SB2_PREFIXES = {-9: 1 << 1}
 _SB3_PREFIXES = {-6: 1 << 7, -3: 1 << 6, 3: 1 << 5, 6: 1 << 4}
-_PREFIXES = (0, *_SB2_PREFIXES, *_SB3_PREFIXES)
 _BEEPER, _DIODE, _PERCENT = 1 << 3, 1 << 2, 1 << 1
 _VOLT, _AMPERE, _OHM, _HERTZ, _FARAD, _CELSIUS, _FAHRENHEIT = (1 << bit for bit in (7, 6, 5, 3, 2, 1, 0))
 
@@ -47,8 +46,7 @@ def encode(reading: Reading) -> bytes:
         ValueError: the frame has no code for the function, prefix, flag or number of digits.
     """
     check(reading, _FORM, (*_SB1_FLAGS, *_SB2_FLAGS))
-    if reading.scale not in _PREFIXES:
-        raise refusal(_FORM, f"a prefix of ten to the power {reading.scale}")
+    check_prefix(reading, _FORM)
     sb1, sb3, sb4 = look_up(_FUNCTIONS, reading.function, _FORM, "the function")
     digits, point, bar = _digits(reading)
     symbols = (

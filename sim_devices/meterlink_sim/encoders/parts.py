@@ -12,6 +12,9 @@ _Value = TypeVar("_Value")
 WITHOUT_PREFIX = (Function.DUTY, Function.TEMPERATURE)
 """Functions whose unit no meter shows with a prefix."""
 
+_SHOWN_PREFIXES = {"V": (-3, 0), "A": (-6, -3, 0), "Ohm": (0, 3, 6), "F": (-9, -6, -3), "Hz": (0, 3, 6)}
+"""By unit, the prefixes that handheld meters show; common practice, no source."""
+
 
 @dataclass(frozen=True, slots=True)
 class Number:
@@ -56,6 +59,12 @@ def check(reading: Reading, form: str, flags: Iterable[Flag] = ()) -> None:
         raise refusal(form, f"{reading.function} with the prefix 10^{reading.scale}")
     for flag in sorted(reading.flags - set(flags)):
         raise refusal(form, f"the flag {flag}")
+
+
+def check_prefix(reading: Reading, form: str) -> None:
+    """Refuse a prefix that the format could send and no meter shows. Raises `ValueError`."""
+    if reading.scale not in _SHOWN_PREFIXES.get(reading.unit, (0,)):
+        raise refusal(form, f"the prefix 10^{reading.scale} with {reading.unit}")
 
 
 def number(reading: Reading, form: str, places: int) -> Number:
