@@ -37,6 +37,11 @@ def formats_folder() -> Path:
     return _chosen() / "formats"
 
 
+def settings_folder() -> Path:
+    """Return the folder of the user's profiles and known meters, for reading; it may not be there."""
+    return _chosen().absolute()
+
+
 def _chosen() -> Path:
     chosen = os.environ.get(VARIABLE)
     return Path(chosen).expanduser() if chosen else platformdirs.user_data_path("steadypoint", appauthor=False)

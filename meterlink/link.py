@@ -7,17 +7,18 @@ from fractions import Fraction
 from math import inf
 from typing import Protocol, Self
 
-from meterlink.driver import Clock, Format, MeterUrl, Transport, parse_meter_url
+from meterlink.address import OPTIONS, resolve
+from meterlink.driver import Clock, MeterUrl, parse_meter_url
 from meterlink.errors import UsageError
 from meterlink.keeper import Item, Keeper
 from meterlink.kept_link import KeptLink, Tap
 from meterlink.reading import Instant
-from meterlink.registry import format_names, load_format, load_transport
+from meterlink.registry import load_transport
 from meterlink.stretch import Way
 from meterlink.trace_link import open_trace
 
 _LINK_OPTIONS = {
-    "format": "the wire format",
+    **OPTIONS,
     "patience": "seconds for which a lost meter is looked for before it is given up, or forever (default 600)",
     "time-scale": "how many times faster than real a simulated meter's seconds pass (1 or more)",
 }
@@ -90,7 +91,7 @@ async def open_link(address: str, clock: Clock) -> AsyncIterator[Link]:
         async with open_trace(url.address, clock) as trace:
             yield trace
         return
-    link = _meter(url, clock)
+    link = await _meter(url, clock)
     try:
         await link.begin()
         yield link
@@ -98,25 +99,14 @@ async def open_link(address: str, clock: Clock) -> AsyncIterator[Link]:
         await link.stop()
 
 
-def _meter(url: MeterUrl, clock: Clock) -> KeptLink:
+async def _meter(url: MeterUrl, clock: Clock) -> KeptLink:
     transport = load_transport(url.scheme)
-    wire = _wire_format(url, transport)
-    _refuse_unknown(url, {**_LINK_OPTIONS, **transport.options, **wire.options})
+    meter = await resolve(url, transport)
+    _refuse_unknown(url, {**_LINK_OPTIONS, **transport.options, **meter.format.options})
     own = MeterUrl(url.scheme, url.address, _own(url, transport.options))
-    way = Way(transport, own, wire, wire.line, _own(url, wire.options))
+    way = Way(transport, own, meter.format, meter.line, meter.options)
     keeper = Keeper(_patience(url.options.get("patience", "600")), transport.reopen_after_s)
     return KeptLink(way, keeper, _scaled(clock, url.options.get("time-scale", "1")))
-
-
-def _wire_format(url: MeterUrl, transport: Transport) -> Format:
-    name = url.options.get("format", transport.default_format)
-    if name is None:
-        raise UsageError(f"{url.scheme}:{url.address}: the format is missing; add ?format= and one of {_formats()}")
-    return load_format(name)
-
-
-def _formats() -> str:
-    return ", ".join(format_names())
 
 
 def _own(url: MeterUrl, known: Mapping[str, str]) -> dict[str, str]:

@@ -69,6 +69,11 @@ def format_names() -> list[str]:
     return sorted({*entry_points(group="meterlink.formats").names, *in_folder(formats_folder())})
 
 
+def transport_names() -> list[str]:
+    """List the schemes of all transports, without loading any."""
+    return sorted(entry_points(group="meterlink.transports").names)
+
+
 def _load(group: str, what: str, name: str, kinds: tuple[type[_Plugin], ...], known: Iterable[str] = ()) -> _Plugin:
     found: EntryPoints = entry_points(group=group)
     matching = [entry for entry in found if entry.name == name]

@@ -97,7 +97,7 @@ async def test_a_transport_gets_its_own_options_and_the_formats_line_settings(dr
 
 
 async def test_an_unknown_option_lists_the_known_ones(driver: Driver) -> None:
-    with pytest.raises(UsageError, match="'speed'; known: celsius-bit, format, pace, patience, time-scale"):
+    with pytest.raises(UsageError, match="'speed'; known: celsius-bit, format, pace, patience, profile, time-"):
         async with open_link("script:here?speed=2", start_clock()):
             pass
 
@@ -193,8 +193,11 @@ async def test_a_meter_that_answers_nothing_is_asked_again_and_again() -> None:
         assert meter.received.startswith(b"*IDN?\nSYST:ERR?\nSYST:REM\n*CLS\nFUNC?\n")
 
 
-async def test_the_format_may_not_be_left_out_where_none_is_usual() -> None:
-    with pytest.raises(UsageError, match=r"format is missing; add \?format= and one of .*fs9721-lcd14.*scpi-line"):
+async def test_the_format_may_not_be_left_out_where_none_is_usual(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("STEADYPOINT_HOME", str(tmp_path))
+    with pytest.raises(UsageError, match=r"not known; run: steadypoint identify tcp:127\.0\.0\.1:9, or add \?profile="):
         async with open_link("tcp:127.0.0.1:9", start_clock()):
             pass
 

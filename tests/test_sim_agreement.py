@@ -14,7 +14,8 @@ from itertools import product
 import pytest
 
 from frames import NOW
-from meterlink.link import Item, open_link, start_clock
+from meterlink.keeper import Item
+from meterlink.link import open_link, start_clock
 from meterlink.reading import FAHRENHEIT, Flag, Function, Instant, Reading, State
 from meterlink.registry import load_format
 from meterlink_sim.peer import Habits, SimulatedMeter, counting

@@ -13,6 +13,7 @@ from typing import NoReturn
 import click
 
 from meterlink.cli import complain
+from meterlink.cli._identify import ensure_known
 from meterlink.cli._outputs import JsonOutput, PlainOutput, TerminalOutput
 from meterlink.cli.readings import quiet_end
 from meterlink.driver import parse_meter_url
@@ -45,6 +46,7 @@ def conduct(meter: str, as_json: bool, begin: Callable[[Store], Session], job: s
     Raises:
         MeterlinkError: it could not begin.
     """
+    ensure_known(meter)
     status = NOT_FINISHED
     with suppress(KeyboardInterrupt):  # before the job began, or a second time while it was being closed
         status = asyncio.run(_conduct(meter, as_json, begin, job))

@@ -1,16 +1,18 @@
-"""`steadypoint lint`: check procedure files and descriptions of wire formats."""
+"""`steadypoint lint`: check procedure files, meter profiles and descriptions of wire formats."""
 
 import json
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import click
 
 from meterlink.described import parse as description
 from meterlink.errors import FileError
 from meterlink.procedure import parse as procedure
-from meterlink.procedure.load import read_text
-from meterlink.procedure.problem import Severity
+from meterlink.procedure.load import SourceText, read_text
+from meterlink.procedure.problem import Problem, Severity
+from meterlink.profile import is_profile
+from meterlink.profiles import profile_problems
 
 Row = dict[str, str | int | None]
 
@@ -21,7 +23,8 @@ Row = dict[str, str | int | None]
 def command(files: tuple[str, ...], as_json: bool) -> None:
     """Check procedure files, or shipped procedures by their id, and print every problem with its place.
 
-    A file whose first key is `format` is checked as the description of a wire format.
+    A file whose first key is `format` is checked as the description of a wire format, one whose first key is `profile`
+    as a meter profile.
 
     Ends with status 2 if there is an error; warnings alone end with 0.
     """
@@ -38,9 +41,15 @@ def _rows(file: str) -> Iterator[Row]:
     except FileError as error:
         yield _row(error.path, error.line, error.column, Severity.ERROR, error.message)
         return
-    examine = description.examine if description.is_description(source.text) else procedure.examine
-    for each in examine(source.text, source.path).problems:
+    for each in _problems(source):
         yield _row(source.path, each.line, each.column, each.severity, each.message)
+
+
+def _problems(source: SourceText) -> Sequence[Problem]:
+    if is_profile(source.text):
+        return profile_problems(source)
+    examine = description.examine if description.is_description(source.text) else procedure.examine
+    return examine(source.text, source.path).problems
 
 
 def _row(file: str, line: int | None, column: int | None, severity: Severity, message: str) -> Row:

@@ -9,6 +9,7 @@ from typing import TextIO
 import click
 
 from meterlink.borders import Borders
+from meterlink.cli._identify import ensure_known
 from meterlink.cli.readings import plain_line, put, put_json, quiet_end, shown
 from meterlink.driver import Notice
 from meterlink.errors import UsageError
@@ -30,6 +31,7 @@ def command(meter: str, as_json: bool, count: int | None, raw: bool, save: str |
 
     METER is an address such as serial:/dev/ttyUSB0?format=fs9721-lcd14, tcp:HOST:PORT?format=scpi-line or trace:FILE.
     """
+    ensure_known(meter)
     with quiet_end(), suppress(KeyboardInterrupt), ExitStack() as files:
         trace = files.enter_context(_new_file(save)) if save else None
         asyncio.run(listen(meter, Show(as_json, raw, trace), count))

@@ -199,6 +199,7 @@ FORMAT = Format(
     source="SCPI-99 volumes 1 and 2; IEEE 488.2 number forms and *IDN?",
     decoder=_decoder,
     line=LineSettings(baud=9600, rts=True),
+    polled=True,
     options={
         "function": f"what a reply without unit means, where FUNC? is not known: {', '.join(Function)}",
         "poll": "on: ask for each reading; off: only listen, to an instrument set to talk by itself",

@@ -18,6 +18,7 @@ from serial.tools.list_ports import comports
 
 from meterlink.driver import Chunk, Clock, LineSettings, MeterUrl, Transport
 from meterlink.errors import LinkError, UsageError
+from meterlink_drivers.transports import serial_ports
 from meterlink_drivers.transports.port_holder import lock_holder, other_user
 
 _SETTLE_S = 0.1
@@ -206,4 +207,6 @@ TRANSPORT = Transport(
     summary="serial port by name (/dev/ttyUSB0, COM3), or a socket:// or rfc2217:// URL",
     open=_open,
     options=_OPTIONS,
+    find=serial_ports.find,
+    identity=serial_ports.identity,
 )
