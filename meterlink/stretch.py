@@ -49,25 +49,30 @@ class Way:
         return stretch
 
     async def _url_now(self) -> MeterUrl:
-        """Return where the device is now: an adapter may come back under another name."""
+        """Return where the device is now: an adapter may come back under another name, and another take its own."""
         identity, find = self.transport.identity, self.transport.find
-        if self.device is None and identity is not None:
-            self.device = await identity(self.url.address)
-        if self.device in (None, self.name) or find is None:
+        if identity is None:
             return self.url
-        for device in await find():
+        if self.device is None:
+            self.device = await identity(self.url.address)
+            return self.url
+        try:
+            found = await identity(self.url.address)
+            trouble = LinkError(f"{self.name} is {found} now, expected {self.device}; left alone")
+        except LinkError as error:
+            found, trouble = None, error
+        if found == self.device:
+            return self.url
+        for device in [] if find is None else await find():
             if device.identity == self.device:
                 return replace(self.url, address=device.address.partition(":")[2])
-        raise LinkError(f"{self.name}: the device {self.device} is not there; plug it in again")
+        raise trouble
 
     async def _same_device(self, url: MeterUrl) -> None:
-        """Refuse another device that has taken the name in the meantime."""
+        """Refuse another device that took the name while it was being opened."""
         identity = self.transport.identity
-        if identity is None or self.device in (None, self.name):
-            return
-        found = await identity(url.address)
-        if found != self.device:
-            raise LinkError(f"{self.name}: found the device {found}, expected {self.device}; left alone")
+        if identity is not None and (found := await identity(url.address)) != self.device:
+            raise LinkError(f"{self.name} is {found} now, expected {self.device}; left alone")
 
 
 class Stretch:

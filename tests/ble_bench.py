@@ -15,7 +15,8 @@ import pytest
 
 from meterlink.driver import Clock, Connection, GattPlace, LineSettings, MeterUrl, Transport
 from meterlink.errors import LinkError
-from meterlink.link import start_clock
+from meterlink.keeper import News
+from meterlink.link import open_link, start_clock
 from meterlink.reading import Function, Instant, Reading
 from meterlink_drivers.formats.fs9721_lcd14 import Fs9721Decoder
 from meterlink_drivers.transports.ble import TRANSPORT, transport
@@ -195,6 +196,22 @@ async def follow(
             followed.breaks.append(str(error))
             if not error.passing:
                 raise
+
+
+async def keep(followed: Followed, address: str = ADDRESS) -> None:
+    """Read a meter for ever through the link that a check uses."""
+    place = f"service={SERVICE}&notify={NOTIFY}"
+    async with open_link(f"ble:{address}?format=fs9721-lcd14&{place}", start_clock()) as link:
+        async for item in link:
+            match item:
+                case Reading():
+                    followed.readings.append(item)
+                    followed.links.append(followed.opened)
+                case News(text, _, trouble) if trouble:
+                    followed.breaks.append(text)
+                case News():
+                    followed.opened += 1
+            followed.grew.set()
 
 
 @asynccontextmanager

@@ -17,7 +17,7 @@ from statistics import median
 
 import click
 
-from ble_bench import NOTIFY, Followed, counter_frames, follow, meter, opened, radio, received, running
+from ble_bench import NOTIFY, Followed, counter_frames, keep, meter, opened, radio, received, running
 from meterlink.driver import Chunk
 from meterlink_drivers.transports.ble_patience import Patience
 from meterlink_sim.bluez.gatt_meter import GattMeter
@@ -94,9 +94,9 @@ async def _cut(bluez: SimulatedBluez, number: int, cuts: int, seed: str, outcome
     rng = random.Random(seed)
     peripheral = meter(number)
     bluez.advertise(peripheral)
-    source = GattMeter(bluez, peripheral, NOTIFY, counter_frames(), rate_hz=20, rng=rng)
+    source = GattMeter(bluez, peripheral, NOTIFY, counter_frames(), rate_hz=10, rng=rng)
     followed = Followed()
-    async with running(source.run(), follow(followed, peripheral.address)):
+    async with running(source.run(), keep(followed, peripheral.address)):
         await followed.another_link()
         for _ in range(cuts):
             await followed.more(rng.randint(1, 6))

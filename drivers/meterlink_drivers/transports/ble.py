@@ -31,6 +31,8 @@ _OPTIONS = {
     "write": "UUID of the characteristic that takes queries",
     "adapter": "the computer's Bluetooth adapter, such as hci0 (Linux)",
 }
+_DEAD_AFTER_S = 3.0
+"""Notifications may stop for good while the stack still calls the link connected; a meter sends twice a second."""
 _HARDWARE_ADDRESS = re.compile(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}", re.ASCII)
 _LONG_UUID = re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}", re.ASCII)
 _SHORT_UUID = re.compile(r"[0-9a-f]{4}", re.ASCII)
@@ -60,6 +62,7 @@ def transport(patience: Patience, jitter: random.Random) -> Transport:
         options=_OPTIONS,
         find=find,
         identity=_identity,
+        reopen_after_s=_DEAD_AFTER_S,
     )
 
 

@@ -1,0 +1,70 @@
+"""The meter's own pace: silence, and readings that had piled up. Rates: 2 to 10 updates a second (common practice)."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from meterlink.pace import Pace
+from meterlink.reading import NS_PER_S, Instant
+
+
+def at(seconds: float, slept: float = 0.0) -> Instant:
+    """Return a moment; `slept` is by how much the wall clock is ahead because the computer slept."""
+    return Instant(round(seconds * NS_PER_S), round((seconds + slept) * NS_PER_S))
+
+
+def fresh(pace: Pace, *times: float) -> list[bool]:
+    return [pace.take(at(time)) for time in times]
+
+
+@given(rate=st.floats(0.5, 10), count=st.integers(2, 50))
+def test_a_meter_at_its_own_pace_is_always_fresh_and_its_rate_is_known(rate: float, count: int) -> None:
+    pace = Pace()
+    assert all(fresh(pace, *(number / rate for number in range(count))))
+    assert pace.interval_ns == pytest.approx(NS_PER_S / rate, rel=1e-6)
+    assert not pace.silent(at((count - 1) / rate + 2.4 / rate))
+
+
+def test_a_block_sent_twice_counts_once_for_the_rate() -> None:
+    pace = Pace()
+    assert all(fresh(pace, 0, 0.046, 0.5, 0.546, 1, 1.046, 1.5))  # 11 characters at 2400 baud last 46 ms
+    assert pace.interval_ns == NS_PER_S // 2
+
+
+@pytest.mark.parametrize(("rate", "after"), [(10, 2.0), (3, 2.0), (1, 3.5)])
+def test_silence_is_three_missed_updates_and_2_s_at_least(rate: float, after: float) -> None:
+    pace = Pace()
+    fresh(pace, *(number / rate for number in range(10)))
+    last = 9 / rate
+    assert not pace.silent(at(last + after - 0.01))
+    assert pace.silent(at(last + after + 0.01))
+
+
+def test_a_meter_that_was_never_heard_is_not_called_silent() -> None:
+    assert not Pace().silent(at(100))
+
+
+def test_what_piled_up_in_a_pause_is_old_until_readings_come_at_the_meter_s_pace() -> None:
+    pace = Pace()
+    assert all(fresh(pace, 0, 0.5, 1, 1.5))
+    assert fresh(pace, 8, 8, 8, 8.001, 8.02) == [False] * 5
+    assert fresh(pace, 8.5, 9) == [True, True]
+
+
+def test_what_comes_first_over_a_new_link_is_old() -> None:
+    pace = Pace()
+    fresh(pace, 0, 0.5, 1)
+    pace.broke()
+    assert not pace.silent(at(100))  # nothing was heard over this link yet
+    assert fresh(pace, 1.6, 2.1) == [False, True]
+
+
+def test_a_computer_that_slept_is_told_by_the_wall_clock() -> None:
+    pace = Pace()
+    assert all(fresh(pace, 0, 0.5, 1))
+    assert not pace.take(at(1.1, slept=3600))
+    assert pace.take(at(1.6, slept=3600))
+
+
+def test_a_meter_slower_than_any_silence_is_heard_once_its_pace_is_known() -> None:
+    assert fresh(Pace(), 0, 5, 10, 15, 20) == [True, False, True, True, True]
