@@ -7,7 +7,7 @@ from typing import Self
 
 from meterlink.driver import AnswersInputs, Chunk, Clock
 from meterlink.errors import LinkError
-from meterlink.keeper import Item, Keeper
+from meterlink.keeper import Item, Keeper, News
 from meterlink.reading import NS_PER_S, Instant
 from meterlink.stretch import Stretch, Way
 
@@ -50,6 +50,10 @@ class KeptLink:
     def now(self) -> Instant:
         """The clock's time, never before what came last."""
         return max(self._clock(), self._latest)
+
+    def tell(self, news: News) -> None:
+        """Give this out before anything else that comes from now on."""
+        self._ready.append(news)
 
     def hear(self, announcement: Mapping[str, object]) -> None:
         """Tell the other end."""

@@ -10,7 +10,8 @@ from typing import Protocol, Self
 from meterlink.address import OPTIONS, resolve
 from meterlink.driver import Clock, MeterUrl, parse_meter_url
 from meterlink.errors import UsageError
-from meterlink.keeper import Item, Keeper
+from meterlink.format_page import experimental_notice
+from meterlink.keeper import Item, Keeper, News
 from meterlink.kept_link import KeptLink, Tap
 from meterlink.reading import Instant
 from meterlink.registry import load_transport
@@ -106,7 +107,10 @@ async def _meter(url: MeterUrl, clock: Clock) -> KeptLink:
     own = MeterUrl(url.scheme, url.address, _own(url, transport.options))
     way = Way(transport, own, meter.format, meter.line, meter.options)
     keeper = Keeper(_patience(url.options.get("patience", "600")), transport.reopen_after_s)
-    return KeptLink(way, keeper, _scaled(clock, url.options.get("time-scale", "1")))
+    link = KeptLink(way, keeper, _scaled(clock, url.options.get("time-scale", "1")))
+    if notice := experimental_notice(meter.format):
+        link.tell(News(notice, link.now()))
+    return link
 
 
 def _own(url: MeterUrl, known: Mapping[str, str]) -> dict[str, str]:

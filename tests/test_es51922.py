@@ -22,9 +22,9 @@ from format_laws import (
     the_next_good_frame_decodes,
     the_vector_decodes,
 )
-from frames import Vector, vectors
+from frames import NOW, Vector, vectors
 from meterlink.driver import Confidence
-from meterlink.reading import Flag, Function, State
+from meterlink.reading import Flag, Function, Reading, State
 from meterlink.seven_bit import DAMAGED, SevenBits
 from meterlink_drivers.formats.es51922_ascii14 import FORMAT
 
@@ -129,18 +129,20 @@ FUNCTIONS = {
 
 @pytest.mark.parametrize(("function", "range_", "display", "power"), ROWS)
 def test_range_and_function_place_the_point(function: str, range_: str, display: str, power: int) -> None:
-    (reading,) = readings(FORMAT, frame(f"{range_}12345{function}00080"))
+    judge = 8 if function == "2" else 0  # hertz
+    (reading,) = readings(FORMAT, frame(f"{range_}12345{function}{judge}0080"))
     expected = FUNCTIONS[function]
     assert (reading.display, reading.scale, reading.function) == (display, power, expected)
     assert reading.unit == expected.unit
-    (overload,) = readings(FORMAT, frame(f"{range_}22000{function}10080"))
+    (overload,) = readings(FORMAT, frame(f"{range_}22000{function}{judge + 1:X}0080"))
     assert (overload.display, overload.scale, overload.function) == ("OL", power, expected)
 
 
 @given(st.sampled_from("0123456789:;<=>?"), st.sampled_from("0123456789:;<=>?"))
 def test_a_range_that_is_not_in_the_table_is_refused(function: str, range_: str) -> None:
     if (function, range_) not in {(row[0], row[1]) for row in ROWS}:
-        assert readings(FORMAT, frame(f"{range_}12345{function}00080")) == []
+        judge = 8 if function == "2" else 0
+        assert readings(FORMAT, frame(f"{range_}12345{function}{judge}0080")) == []
 
 
 def test_ac_lights_ac() -> None:
@@ -149,12 +151,16 @@ def test_ac_lights_ac() -> None:
     assert (volts.function, amperes.function) == (Function.AC_VOLTAGE, Function.AC_CURRENT)
 
 
-def test_judge_set_is_duty_and_clear_is_hertz() -> None:
-    # Two public decoders agree, one of them reported to work with a meter in both modes; no data sheet line seen.
-    (hertz,) = readings(FORMAT, frame("100500200020"))
-    (duty,) = readings(FORMAT, frame("100500280020"))
-    assert (hertz.function, hertz.unit, hertz.display) == (Function.FREQUENCY, "Hz", "0050.0")
-    assert (duty.function, duty.unit, duty.display) == (Function.DUTY, "%", "0050.0")
+@pytest.mark.parametrize(("judge", "hertz", "duty"), [("frequency", "8", "0"), ("duty", "0", "8")])
+def test_judge_tells_hertz_from_duty(judge: str, hertz: str, duty: str) -> None:
+    # Set is hertz: from memory. The other way round: two public decoders, one reported to work with a meter.
+    decoder = FORMAT.decoder({"judge": judge})
+    (one,) = decoder.feed(frame(f"1005002{hertz}0020"), NOW)
+    (other,) = decoder.feed(frame(f"1005002{duty}0020"), NOW)
+    assert isinstance(one, Reading)
+    assert isinstance(other, Reading)
+    assert (one.function, one.unit, one.display) == (Function.FREQUENCY, "Hz", "0050.0")
+    assert (other.function, other.unit, other.display) == (Function.DUTY, "%", "0050.0")
 
 
 def test_temperature_is_celsius_with_judge_and_the_point_goes_with_vbar() -> None:

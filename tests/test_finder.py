@@ -368,7 +368,7 @@ async def test_the_same_as_json() -> None:
 
 async def test_a_format_of_which_no_profile_stands_alone_leaves_the_choice() -> None:
     finding = await Bench(lambda line: ES_SLOW * 2, options={}).find_out()
-    assert short_words(finding) == "one of the profiles es5198x-6000, es519xx-4000: say which"
+    assert short_words(finding) == "one of the profiles es5198x-6000-layout, es5198x-6000, es519xx-4000: say which"
     assert load_profile("es519xx-4000") in finding.profiles
 
 

@@ -222,11 +222,6 @@ LIT = reading("24.06", Function.DC_VOLTAGE, 0, Flag.PEAK)
         ("es519xx-2400-11", reading("24.06", Function.DC_VOLTAGE, 0, Flag.HOLD), "the flag hold"),
         ("es519xx-2400-11", reading(""), "a blank display"),
         (
-            "es51986-19200-11",
-            reading("1.234", Function.DC_CURRENT),
-            "the function dc-current",
-        ),
-        (
             "es519xx-2400-11",
             reading("1.234", Function.DC_CURRENT),
             r"'1.234' with the prefix 10\^0 in dc-current: no range",

@@ -28,7 +28,7 @@ class DescribedDecoder:
         if plan.gap_ns is not None and data:
             if at.monotonic_ns - self._latest_ns > plan.gap_ns:
                 self._skip(self._held)
-                self._held = b""
+                self._held = self._previous = b""  # what stood before a silence is not what stands before a frame
             self._latest_ns = at.monotonic_ns
         stream, done = self._held + data, 0
         readings = []

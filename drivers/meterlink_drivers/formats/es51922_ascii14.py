@@ -5,11 +5,15 @@ digits are converted), the adapter function, frequency shown while the dial stan
 VBAR set, which selects the scales of a clamp adapter. While the display is held the chip goes on sending the live
 value, so under HOLD the number may differ from the one that is shown; no verdict rests on it.
 
-JUDGE in the frequency function: set is duty cycle, clear is hertz. Two public decoders, one reported to work with a
-meter in both modes, agree on that.
+JUDGE in the frequency function: set is taken for hertz, clear for duty cycle (from memory). Two public decoders, one
+reported to work with a meter in both modes, have it the other way round: the option `judge=duty` does as they do.
 """
 
+from collections.abc import Mapping
+from functools import partial
+
 from meterlink.driver import Confidence, Format, LineSettings
+from meterlink.errors import UsageError
 from meterlink.reading import Function
 from meterlink_drivers.formats.es_part import EsDecoder, Mode, Part, amperes, plain, volts
 
@@ -30,10 +34,13 @@ _CELSIUS = plain(Function.TEMPERATURE, "220.00")
 _CELSIUS_VBAR = plain(Function.TEMPERATURE, "2200.0")
 
 
-def _mode(function: str, lit: frozenset[str]) -> Mode | None:
+_JUDGE_SET = {"frequency": (_FREQUENCY, _DUTY), "duty": (_DUTY, _FREQUENCY)}
+
+
+def _mode(judge: str, function: str, lit: frozenset[str]) -> Mode | None:
     match function:
         case "2":
-            return _DUTY if "JUDGE" in lit else _FREQUENCY
+            return _JUDGE_SET[judge]["JUDGE" not in lit]
         case _ if "VAHZ" in lit:
             return None
         case "4" if "JUDGE" in lit:
@@ -44,17 +51,22 @@ def _mode(function: str, lit: frozenset[str]) -> Mode | None:
             return _MODES.get(function)
 
 
-_PART = Part(
-    digits=5,
-    options=("MAX MIN REL RMR", "UL PMAX PMIN 0", "DC AC AUTO VAHZ", "0 VBAR HOLD LPF"),
-    mode=_mode,
-)
+_OPTIONS = ("MAX MIN REL RMR", "UL PMAX PMIN 0", "DC AC AUTO VAHZ", "0 VBAR HOLD LPF")
+
+
+def _decoder(options: Mapping[str, str]) -> EsDecoder:
+    judge = options.get("judge", "frequency")
+    if judge not in _JUDGE_SET:
+        raise UsageError(f"judge {judge!r}: expected one of {', '.join(_JUDGE_SET)}")
+    return EsDecoder(Part(digits=5, options=_OPTIONS, mode=partial(_mode, judge)))
+
 
 FORMAT = Format(
     name="es51922-ascii14",
     summary="14-byte frame of the ES51922 (22000 counts), streamed at 19230 7O1",
     source="ES51922 data sheet, serial data tables, by way of public transcriptions; published captures decode with it",
-    decoder=lambda options: EsDecoder(_PART),
+    decoder=_decoder,
     confidence=Confidence.HIGH,
     line=LineSettings(baud=19230, bytesize=7, parity="O"),
+    options={"judge": "what a set JUDGE bit means on the frequency range: frequency (default) or duty"},
 )

@@ -14,15 +14,17 @@ FORMAT = format11(
     "serial tables of a published user guide of a 4000-count meter; uA, A, diode and continuity from public decoders",
     baud=2400,
     options=("0 0 0 VAHZ", "DC AC AUTO APO"),
-    modes={
-        ";": volts("400.0m 4.000 40.00 400.0 4000"),
-        "=": amperes("400.0u 4000u"),
-        "9": amperes("40.00m 400.0m"),
-        "?": amperes("40.00"),
-        "3": plain(Function.RESISTANCE, "400.0 4.000k 40.00k 400.0k 4.000M 40.00M"),
-        "5": plain(Function.CONTINUITY, "400.0"),
-        "1": plain(Function.DIODE, "4.000"),
-        "2": plain(Function.FREQUENCY, "4.000k 40.00k 400.0k 4.000M 40.00M 400.0M"),
-        "6": plain(Function.CAPACITANCE, "4.000n 40.00n 400.0n 4.000u 40.00u 400.0u 4.000m 40.00m"),
+    tables={
+        "layout": {
+            ";": volts("400.0m 4.000 40.00 400.0 4000"),
+            "=": amperes("400.0u 4000u"),
+            "9": amperes("40.00m 400.0m"),
+            "?": amperes("40.00"),
+            "3": plain(Function.RESISTANCE, "400.0 4.000k 40.00k 400.0k 4.000M 40.00M"),
+            "5": plain(Function.CONTINUITY, "400.0"),
+            "1": plain(Function.DIODE, "4.000"),
+            "2": plain(Function.FREQUENCY, "4.000k 40.00k 400.0k 4.000M 40.00M 400.0M"),
+            "6": plain(Function.CAPACITANCE, "4.000n 40.00n 400.0n 4.000u 40.00u 400.0u 4.000m 40.00m"),
+        }
     },
 )

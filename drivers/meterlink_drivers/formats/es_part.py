@@ -7,16 +7,18 @@ sends, the digits are digits, the range is in the table of the function, and no 
 
 Resynchronisation: CR and LF stand nowhere else, so a frame begins after LF, after any other foreign byte, and at the
 start of a stream. A longer run of characters is thrown away to its end: a byte too many among the digits would
-otherwise pass for another number. Less than one frame is ever held.
+otherwise pass for another number. Less than one frame is ever held, and what was begun is thrown away when more comes
+only after 100 ms: a block takes 46 ms at most, and the halves of two blocks must not make one.
 """
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from meterlink.reading import Flag, Function, Instant, Reading
+from meterlink.reading import NS_PER_S, Flag, Function, Instant, Reading
 
 _END = b"\r\n"
+_TOO_LATE_NS = NS_PER_S // 10
 _PREFIXES = {"n": -9, "u": -6, "m": -3, "k": 3, "M": 6}
 _FLAGS = {
     "BATT": Flag.LOW_BATTERY,
@@ -99,9 +101,15 @@ class EsDecoder:
         self._length = 3 + part.digits + len(part.options)
         self._held = bytearray()
         self._too_long = False
+        self._fed_ns = 0
 
     def feed(self, data: bytes, at: Instant) -> list[Reading]:
         """Take the next bytes; see `meterlink.driver.Decoder`."""
+        if data and at.monotonic_ns - self._fed_ns > _TOO_LATE_NS:
+            self.skipped += len(self._held)
+            self._held.clear()
+            self._too_long = False
+        self._fed_ns = at.monotonic_ns
         readings = []
         for byte in data:
             self._place(byte)

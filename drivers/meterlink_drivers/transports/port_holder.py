@@ -29,9 +29,12 @@ def other_user(port: str) -> str | None:
 
     A pseudo-terminal is open at its other end by design, and no one is named. Programs of other users are not seen.
     """
-    if _TERMINALS in Path(port).resolve().parents:
-        return None
-    return next(_users(port), None)
+    return None if pseudo_terminal(port) else next(_users(port), None)
+
+
+def pseudo_terminal(port: str) -> bool:
+    """Tell whether a port is a program at the other end of a pair of terminals, and no line."""
+    return _TERMINALS in Path(port).resolve().parents
 
 
 def _users(port: str) -> Iterator[str]:

@@ -11,6 +11,7 @@ import threading
 import time
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager, suppress
+from dataclasses import replace
 from pathlib import Path
 
 import serial
@@ -19,7 +20,7 @@ from serial.tools.list_ports import comports
 from meterlink.driver import Chunk, Clock, LineSettings, MeterUrl, Transport
 from meterlink.errors import LinkError, UsageError
 from meterlink_drivers.transports import serial_ports
-from meterlink_drivers.transports.port_holder import lock_holder, other_user
+from meterlink_drivers.transports.port_holder import lock_holder, other_user, pseudo_terminal
 
 _SETTLE_S = 0.1
 """An opto-isolated cable is fed from DTR or RTS; what it sends while its supply comes up is noise, and thrown away
@@ -116,6 +117,8 @@ async def _open(url: MeterUrl, line: LineSettings, clock: Clock) -> AsyncIterato
 
 
 def _open_port(address: str, line: LineSettings) -> serial.Serial:
+    if pseudo_terminal(address):  # it has no parity, and refuses to be asked for one twice
+        line = replace(line, bytesize=8, parity="N")
     port = serial.serial_for_url(
         address,
         do_not_open=True,

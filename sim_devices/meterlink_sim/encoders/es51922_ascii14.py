@@ -1,8 +1,8 @@
 """The 14-byte frame of the ES51922, 22000 counts (19230 baud, 7O1). Tables: its data sheet, public transcription.
 
 The two lower scales of microampere and milliampere and the diode and continuity scales are from memory. Temperature,
-duty and the clamp adapter are left out: their ranges are not known. With hertz the JUDGE bit stays off, as public
-decoders have it.
+duty and the clamp adapter are left out: their ranges are not known. With hertz the JUDGE bit is set (from memory;
+public decoders have it the other way round).
 """
 
 from meterlink.reading import Flag, Function, Reading, State
@@ -37,7 +37,7 @@ _DIALS: dict[Function, tuple[Dial, ...]] = {
     Function.AC_CURRENT: _AMPERE,
 }
 
-_UNDER_RANGE = 1 << 3
+_UNDER_RANGE = _JUDGE = 1 << 3
 _OPT1 = {Flag.MAXIMUM: 3, Flag.MINIMUM: 2, Flag.RELATIVE: 1}
 _OPT2 = {Flag.PEAK: 2}
 _OPT4 = {Flag.HOLD: 1}
@@ -52,7 +52,9 @@ def encode(reading: Reading) -> bytes:
     check(reading, _FORM, (Flag.AUTO_RANGE, Flag.LOW_BATTERY, *_OPT1, *_OPT2, *_OPT4))
     shown = digits(reading, look_up(_DIALS, reading.function, _FORM, "the function"), _FULL_SCALE, _FORM)
     bits = (
-        shown.status | (LOW_BATTERY if Flag.LOW_BATTERY in reading.flags else 0),
+        shown.status
+        | (_JUDGE if reading.function is Function.FREQUENCY else 0)
+        | (LOW_BATTERY if Flag.LOW_BATTERY in reading.flags else 0),
         lit_bits(_OPT1, reading),
         lit_bits(_OPT2, reading) | (_UNDER_RANGE if reading.state is State.BLANK else 0),
         coupling(reading.function) | (AUTO if Flag.AUTO_RANGE in reading.flags else 0),

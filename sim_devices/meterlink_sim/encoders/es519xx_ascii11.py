@@ -1,10 +1,10 @@
 """The 11-byte frames of the ES519xx parts with four digits (7O1), in two kinds.
 
 The 4000-count kind runs at 2400 baud, the 6000-count kind (ES51985, ES51986) at 19230. Tables: the serial pages of a
-4000-count meter's user guide, taken to hold for the other kind but for its voltage ranges, which are those of published
-captures with displays; option bits from memory. Microampere, ampere, diode and temperature are left out: their scales
-are not known. So are all currents of the 6000-count kind: accounts differ on whether its `9` means mA or A. A DC bit
-outside volts and amperes may come from a real part; here it stays off.
+4000-count meter's user guide, taken to hold for the other kind with 6000 counts; option bits from memory. Published
+captures of a 6000-count meter have other tables (the decoder's `tables=captures`); they are not built here.
+Microampere, ampere, diode and temperature are left out: their scales are not known. A DC bit outside volts and amperes
+may come from a real part; here it stays off.
 """
 
 from collections.abc import Mapping
@@ -14,8 +14,7 @@ from meterlink.reading import Flag, Function, Reading, State
 from meterlink_sim.encoders.es519xx import AUTO, LOW_BATTERY, Dial, character, coupling, digits
 from meterlink_sim.encoders.parts import check, lit_bits, look_up, refusal
 
-_VOLT_4000: Dial = (";", {0: (1, -3), 1: (3, 0), 2: (2, 0), 3: (1, 0), 4: (0, 0)})
-_VOLT_6000: Dial = (";", {0: (3, 0), 1: (2, 0), 2: (1, 0), 3: (0, 0), 4: (1, -3)})
+_VOLT: Dial = (";", {0: (1, -3), 1: (3, 0), 2: (2, 0), 3: (1, 0), 4: (0, 0)})
 _OHM: Dial = ("3", {0: (1, 0), 1: (3, 3), 2: (2, 3), 3: (1, 3), 4: (3, 6), 5: (2, 6)})
 _HERTZ: Dial = ("2", {0: (3, 3), 1: (2, 3), 2: (1, 3), 3: (3, 6), 4: (2, 6), 5: (1, 6)})
 _FARAD: Dial = (
@@ -24,18 +23,15 @@ _FARAD: Dial = (
 )
 _MILLIAMPERE: Dial = ("9", {0: (2, -3), 1: (1, -3)})
 _DIALS = {
+    Function.DC_VOLTAGE: _VOLT,
+    Function.AC_VOLTAGE: _VOLT,
+    Function.DC_CURRENT: _MILLIAMPERE,
+    Function.AC_CURRENT: _MILLIAMPERE,
     Function.RESISTANCE: _OHM,
     Function.CONTINUITY: ("5", {0: (1, 0)}),
     Function.FREQUENCY: _HERTZ,
     Function.CAPACITANCE: _FARAD,
 }
-_SLOW_DIALS = {
-    Function.DC_VOLTAGE: _VOLT_4000,
-    Function.AC_VOLTAGE: _VOLT_4000,
-    Function.DC_CURRENT: _MILLIAMPERE,
-    Function.AC_CURRENT: _MILLIAMPERE,
-}
-_FAST_DIALS = {Function.DC_VOLTAGE: _VOLT_6000, Function.AC_VOLTAGE: _VOLT_6000}
 _JUDGE = 1 << 3
 
 
@@ -43,16 +39,13 @@ _JUDGE = 1 << 3
 class _Part:
     form: str
     full_scale: str
-    own: Mapping[Function, Dial]
-    """The functions in which the parts differ."""
     opt1: Mapping[Flag, int]
 
 
-_SLOW = _Part("the 11-byte frame of the 4000-count ES519xx", "4000", _SLOW_DIALS, {})
+_SLOW = _Part("the 11-byte frame of the 4000-count ES519xx", "4000", {})
 _FAST = _Part(
     "the 11-byte frame of the 6000-count ES519xx",
     "6000",
-    _FAST_DIALS,
     {Flag.HOLD: 3, Flag.MAXIMUM: 2, Flag.MINIMUM: 1},
 )
 
@@ -71,7 +64,7 @@ def _encode(reading: Reading, part: _Part) -> bytes:
     check(reading, part.form, (Flag.AUTO_RANGE, Flag.LOW_BATTERY, *part.opt1))
     if reading.state is State.BLANK:
         raise refusal(part.form, "a blank display")
-    dial = look_up({**_DIALS, **part.own}, reading.function, part.form, "the function")
+    dial = look_up(_DIALS, reading.function, part.form, "the function")
     shown = digits(reading, (dial,), part.full_scale, part.form)
     bits = (
         shown.status
