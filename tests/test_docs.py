@@ -132,7 +132,11 @@ def test_the_map_names_every_file_and_no_other() -> None:
         if path.name != "__init__.py"
     }
     folders = {name for name in named if name.endswith("/")}
-    assert folders == {"meterlink/cli/", "sim_devices/meterlink_sim/encoders/"}
+    assert folders == {
+        "meterlink/cli/",
+        "drivers/meterlink_drivers/profiles/",
+        "sim_devices/meterlink_sim/encoders/",
+    }
     assert named == {name for name in there if not name.startswith(tuple(folders))} | folders
 
 
