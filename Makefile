@@ -19,7 +19,7 @@ test: $(VENV)/dev.stamp dbus
 	$(BIN)/pytest -n auto
 
 # The full figures, of which `make test` runs a short form: 2,000 simulated start-ups, 100 kills, the cost of --help,
-# Bluetooth links cut 200 times, the speed of the decoders.
+# Bluetooth links cut 200 times, the speed of the decoders, every simulated meter identified.
 bench: $(VENV)/dev.stamp dbus
 	$(BIN)/python tests/startups.py
 	$(BIN)/python tests/kills.py
