@@ -58,12 +58,12 @@ def test_lines_of_prose_are_no_longer_than_the_code_s(text: str) -> None:
 
 def test_every_command_stands_in_the_readme_with_its_own_arguments() -> None:
     listed = re.findall(r"`steadypoint (\w+)([^`]*)`", "\n".join(first_cells(section(README, "Commands"))))
-    context = click.Context(cli)
+    context = click.Context(cli, **cli.context_settings)
     assert sorted(name for name, _ in listed) == sorted(cli.list_commands(context))
     for name, arguments in listed:
         command = cli.get_command(context, name)
         assert command is not None
-        usage = " ".join(command.collect_usage_pieces(click.Context(command)))
+        usage = " ".join(command.collect_usage_pieces(click.Context(command, parent=context)))
         options = " ".join(option for parameter in command.params for option in parameter.opts)
         for word in re.findall(r"--?[a-z]+", arguments):
             assert word in options, f"{name} has no option {word}"
@@ -132,11 +132,7 @@ def test_the_map_names_every_file_and_no_other() -> None:
         if path.name != "__init__.py"
     }
     folders = {name for name in named if name.endswith("/")}
-    assert folders == {
-        "meterlink/cli/",
-        "drivers/meterlink_drivers/profiles/",
-        "sim_devices/meterlink_sim/encoders/",
-    }
+    assert folders == {"drivers/meterlink_drivers/profiles/", "meterlink/cli/", "sim_devices/meterlink_sim/encoders/"}
     assert named == {name for name in there if not name.startswith(tuple(folders))} | folders
 
 

@@ -53,8 +53,8 @@ async def readings(link: Link, count: int) -> list[Reading]:
     async with asyncio.timeout(10):
         while len(found) < count:
             item = await anext(link)
-            assert isinstance(item, Reading)
-            found.append(item)
+            if isinstance(item, Reading):
+                found.append(item)
     return found
 
 
@@ -124,7 +124,7 @@ async def test_the_bytes_of_each_format_come_through_the_real_port(name: str, pa
 async def test_a_cable_is_pulled_and_plugged_in_under_another_name(tmp_path: Path) -> None:
     lasting = tmp_path / "by-id-simulated-meter"
     with PtyFront(counter(), SPEED, lasting) as front:
-        address = f"{front.where}?{LCD14_FORMAT}"
+        address = f"{front.where}?{LCD14_FORMAT}&patience=0"
         for _ in range(3):
             async with open_link(address, start_clock()) as link:
                 assert in_order(await readings(link, 5))
@@ -206,7 +206,7 @@ async def test_a_meter_that_is_asked_answers_on_a_pseudo_terminal() -> None:
 
 async def test_the_link_is_cut_and_comes_back_on_the_same_port() -> None:
     with TcpFront(counter(), SPEED) as front:
-        address = f"{front.where}?{LCD14_FORMAT}"
+        address = f"{front.where}?{LCD14_FORMAT}&patience=0"
         async with open_link(address, start_clock()) as link:
             assert in_order(await readings(link, 5))
             front.cut(reset=True)
@@ -215,20 +215,20 @@ async def test_the_link_is_cut_and_comes_back_on_the_same_port() -> None:
         async with open_link(address, start_clock()) as link:
             assert in_order(await readings(link, 5))
             front.refuse()
-            with pytest.raises(StopAsyncIteration):
+            with pytest.raises(LinkError, match="the other end closed the connection"):
                 await readings(link, 100)
         with pytest.raises(LinkError, match="cannot connect"):
             async with open_link(address, start_clock()):
                 pass
         front.come_back()
-        assert front.where in address
+        assert address.startswith(front.where)
         async with open_link(address, start_clock()) as link:
             assert in_order(await readings(link, 5))
 
 
 async def test_two_may_listen_at_once_and_one_may_leave() -> None:
     with TcpFront(counter(), SPEED) as front:
-        address = f"{front.where}?{LCD14_FORMAT}"
+        address = f"{front.where}?{LCD14_FORMAT}&patience=0"
         async with open_link(address, start_clock()) as stays:
             async with open_link(address, start_clock()) as leaves:
                 assert in_order(await readings(leaves, 3))
@@ -308,7 +308,7 @@ async def test_a_cable_that_is_not_fed_says_nothing(dtr: bool, rts: bool) -> Non
 
 async def test_an_adapter_that_is_cut_takes_a_new_client() -> None:
     with Rfc2217Front(counter(), SPEED) as front:
-        address = f"{front.where}?{LCD14_FORMAT}"
+        address = f"{front.where}?{LCD14_FORMAT}&patience=0"
         async with open_link(address, start_clock()) as link:
             assert in_order(await readings(link, 3))
             front.cut()
