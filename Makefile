@@ -19,13 +19,14 @@ test: $(VENV)/dev.stamp dbus
 	$(BIN)/pytest -n auto
 
 # The full figures, of which `make test` runs a short form: 2,000 simulated start-ups, 100 kills, the cost of --help,
-# Bluetooth links cut 200 times, the speed of the decoders.
+# Bluetooth links cut 200 times, the speed of the decoders, every simulated meter identified.
 bench: $(VENV)/dev.stamp dbus
 	$(BIN)/python tests/startups.py
 	$(BIN)/python tests/kills.py
 	$(BIN)/python tests/help_cost.py
 	$(BIN)/python tests/ble_soak.py
 	$(BIN)/python tests/decode_speed.py
+	$(BIN)/python tests/identify_peers.py
 
 # The Bluetooth tests start a D-Bus of their own; where it is missing and cannot be installed, they say so and are skipped.
 dbus:
