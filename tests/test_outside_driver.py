@@ -2,8 +2,12 @@
 
 import json
 import os
+import socket
 import subprocess
 import sys
+import threading
+import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -90,11 +94,13 @@ def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return target
 
 
-def steadypoint(installed: Path, *arguments: str, data: bytes = b"") -> subprocess.CompletedProcess[bytes]:
+def steadypoint(
+    installed: Path, *arguments: str, data: bytes = b"", home: Path | None = None
+) -> subprocess.CompletedProcess[bytes]:
     return subprocess.run(
         [sys.executable, "-c", "from meterlink.cli import main; main()", *arguments],
         input=data,
-        env={**os.environ, "PYTHONPATH": str(installed)},
+        env={**os.environ, "PYTHONPATH": str(installed)} | ({"STEADYPOINT_HOME": str(home)} if home else {}),
         capture_output=True,
         timeout=30,
         check=False,
@@ -120,6 +126,39 @@ def test_its_format_decodes_a_capture(installed: Path) -> None:
         "flags": [],
         "raw": "31 32 2E 35",
     }
+
+
+PROCEDURE = """
+procedure: one-point
+title: One point
+revision: 1
+cautions: [Only trained people.]
+steps:
+  - {id: bank, kind: reading, point: "G1:+", reference: earth bar, measure: dc-voltage, limits: 22.0..29.0 V}
+"""
+
+
+def test_its_format_serves_a_check_over_a_transport_of_ours(installed: Path, tmp_path: Path) -> None:
+    procedure = tmp_path / "one.yaml"
+    procedure.write_text(PROCEDURE, encoding="utf-8")
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        address = f"tcp:127.0.0.1:{server.getsockname()[1]}?format=outside-text&patience=0"
+        command = ("check", str(procedure), "--meter", address, "--accept-cautions", "--json")
+
+        def meter() -> None:
+            connection, _ = server.accept()
+            with connection, suppress(OSError):  # the check hangs up when it is done
+                for _ in range(20):
+                    connection.sendall(b"24.10\n")
+                    time.sleep(0.25)
+
+        thread = threading.Thread(target=meter)
+        thread.start()
+        result = steadypoint(installed, *command, home=tmp_path / "home")
+        thread.join()
+    events = [json.loads(line) for line in result.stdout.splitlines()]
+    (verdict,) = [event for event in events if event["event"] == "verdict"]
+    assert (result.returncode, verdict["outcome"], verdict["value"]) == (0, "pass", "24.10")
 
 
 def test_its_broken_part_is_named_with_its_package_and_harms_no_other(installed: Path) -> None:
