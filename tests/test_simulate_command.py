@@ -36,7 +36,8 @@ def simulated(*arguments: str) -> Iterator[str]:
 def listened(address: str, count: int) -> list[dict[str, object]]:
     command = [sys.executable, "-m", "meterlink", "listen", address, "--json", "--count", str(count)]
     lines = subprocess.run(command, capture_output=True, text=True, check=True, timeout=30).stdout.splitlines()
-    return [json.loads(line) for line in lines]
+    events = [json.loads(line) for line in lines]
+    return [event for event in events if event["event"] == "reading"]  # the first frame may have been cut
 
 
 @posix
