@@ -26,6 +26,7 @@ bench: $(VENV)/dev.stamp dbus
 	$(BIN)/python tests/help_cost.py
 	$(BIN)/python tests/ble_soak.py
 	$(BIN)/python tests/decode_speed.py
+	$(BIN)/python tests/damage.py
 	$(BIN)/python tests/identify_peers.py
 
 # The Bluetooth tests start a D-Bus of their own; where it is missing and cannot be installed, they say so and are skipped.
