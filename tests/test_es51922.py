@@ -24,7 +24,8 @@ from format_laws import (
 )
 from frames import NOW, Vector, vectors
 from meterlink.driver import Confidence
-from meterlink.reading import Flag, Function, Reading, State
+from meterlink.errors import UsageError
+from meterlink.reading import Flag, Function, Instant, Reading, State
 from meterlink.seven_bit import DAMAGED, SevenBits
 from meterlink_drivers.formats.es51922_ascii14 import FORMAT
 
@@ -47,6 +48,20 @@ def test_each_vector_decodes_to_what_the_display_shows(vector: Vector) -> None:
 @given(cuts(FRAMES))
 def test_any_split_gives_the_same_readings(cut: Cut) -> None:
     splits_change_nothing(FORMAT, cut)
+
+
+@given(st.sampled_from(FRAMES), st.integers(1, 13), st.integers(101, 5000))
+def test_the_halves_of_two_blocks_make_no_reading_across_a_silence(whole: bytes, cut: int, ms: int) -> None:
+    decoder = FORMAT.decoder({})
+    late = Instant(ms * 1_000_000, 0)
+    assert decoder.feed(whole[:cut], Instant(0, 0)) == []
+    assert [item.raw for item in decoder.feed(whole[cut:] + VOLTS, late)] == [VOLTS]
+    assert decoder.skipped == len(whole)
+
+
+def test_a_meaning_of_judge_that_is_not_there_is_refused() -> None:
+    with pytest.raises(UsageError, match="judge 'other': expected one of frequency, duty"):
+        FORMAT.decoder({"judge": "other"})
 
 
 NOISE = st.binary(max_size=20).filter(lambda noise: not noise or noise[-1] >> 4 != 3)

@@ -159,12 +159,27 @@ def test_the_same_bytes_are_another_number_by_the_other_table() -> None:
     assert [wire.look_alikes for wire in FORMATS] == [(COUNTS_6000.name,), (COUNTS_4000.name,)]
 
 
-@given(st.sampled_from(SHARED), st.integers(1, 10), st.integers(101, 5000))
-def test_the_halves_of_two_blocks_make_no_reading_across_a_silence(whole: bytes, cut: int, ms: int) -> None:
-    decoder = COUNTS_4000.decoder({})
-    assert decoder.feed(whole[:cut], Instant(0, 0)) == []
-    late = Instant(ms * 1_000_000, 0)
-    assert [item.raw for item in decoder.feed(whole[cut:] + KILOHM, late)] == [KILOHM]
+def at_ms(ms: int) -> Instant:
+    return Instant(ms * 1_000_000, 0)
+
+
+@given(any_format, st.sampled_from(SHARED), st.integers(1, 10), st.integers(101, 5000))
+def test_the_halves_of_two_blocks_make_no_reading_across_a_silence(
+    wire: Format, whole: bytes, cut: int, ms: int
+) -> None:
+    decoder = wire.decoder({})
+    assert decoder.feed(whole[:cut], at_ms(0)) == []
+    assert decoder.feed(b"", at_ms(ms - 1)) == []  # nothing is no news
+    assert [item.raw for item in decoder.feed(whole[cut:] + KILOHM, at_ms(ms))] == [KILOHM]
+    assert decoder.skipped == len(whole)
+
+
+@given(any_format, st.sampled_from(SHARED), st.integers(1, 10), st.integers(0, 100))
+def test_the_rest_of_a_block_may_come_a_little_later(wire: Format, whole: bytes, cut: int, ms: int) -> None:
+    decoder = wire.decoder({})
+    assert decoder.feed(whole[:cut], at_ms(0)) == []
+    (item,) = decoder.feed(whole[cut:], at_ms(ms))
+    assert item.raw == whole
 
 
 @given(any_format, cuts(SHARED))

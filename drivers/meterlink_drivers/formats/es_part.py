@@ -105,11 +105,8 @@ class EsDecoder:
 
     def feed(self, data: bytes, at: Instant) -> list[Reading]:
         """Take the next bytes; see `meterlink.driver.Decoder`."""
-        if data and at.monotonic_ns - self._fed_ns > _TOO_LATE_NS:
-            self.skipped += len(self._held)
-            self._held.clear()
-            self._too_long = False
-        self._fed_ns = at.monotonic_ns
+        if data:
+            self._give_up_after_a_silence(at.monotonic_ns)
         readings = []
         for byte in data:
             self._place(byte)
@@ -125,6 +122,13 @@ class EsDecoder:
     def poll(self, at: Instant) -> bytes:
         """Nothing is ever asked: the meter streams."""
         return b""
+
+    def _give_up_after_a_silence(self, now_ns: int) -> None:
+        if now_ns - self._fed_ns > _TOO_LATE_NS:
+            self.skipped += len(self._held)
+            self._held.clear()
+            self._too_long = False
+        self._fed_ns = now_ns
 
     def _place(self, byte: int) -> None:
         is_character = byte >> 4 == 3
