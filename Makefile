@@ -15,11 +15,12 @@ test: $(VENV)/dev.stamp dbus
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-logo
-	$(BIN)/steadypoint lint procedures/meterlink_procedures/*.yaml drivers/meterlink_drivers/described/*.yaml
+	$(BIN)/steadypoint lint procedures/meterlink_procedures/*.yaml procedures/meterlink_procedures/sheets/*.yaml drivers/meterlink_drivers/described/*.yaml
 	$(BIN)/pytest -n auto
 
 # The full figures, of which `make test` runs a short form: 2,000 simulated start-ups, 100 kills, the cost of --help,
-# Bluetooth links cut 200 times, the speed of the decoders, every simulated meter identified.
+# Bluetooth links cut 200 times, the speed of the decoders, every simulated meter identified, verdicts given early, false
+# ones near limits.
 bench: $(VENV)/dev.stamp dbus
 	$(BIN)/python tests/startups.py
 	$(BIN)/python tests/kills.py
@@ -28,6 +29,8 @@ bench: $(VENV)/dev.stamp dbus
 	$(BIN)/python tests/decode_speed.py
 	$(BIN)/python tests/damage.py
 	$(BIN)/python tests/identify_peers.py
+	$(BIN)/python tests/early_verdicts.py
+	$(BIN)/python tests/false_verdicts.py
 
 # The Bluetooth tests start a D-Bus of their own; where it is missing and cannot be installed, they say so and are skipped.
 dbus:

@@ -13,6 +13,9 @@ from decimal import Decimal
 
 from meterlink.contact import Contact, Idle, Probes
 from meterlink.findings import dead, last_live, lost_between
+from meterlink.instrument import Instrument
+from meterlink.judging.budget import Budget
+from meterlink.judging.judge import Judge, Judgement
 from meterlink.limits import Limits
 from meterlink.outcome import (
     Answer,
@@ -34,13 +37,14 @@ from meterlink.phrases import (
     REFUSED_CODES,
     announce,
     confirm_dead,
+    meter_stated,
     verdict,
     why_refused,
     wrong_function,
 )
-from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, Procedure, ReadingStep, Step
+from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, Procedure, ReadingStep, Step, partner_of
 from meterlink.reading import NS_PER_S, Function, Instant, Reading
-from meterlink.settle import MIN_SPAN_NS, same_value, settle, still_near_zero
+from meterlink.settle import MIN_SPAN_NS, Settled, same_value, settle, still_near_zero
 
 DEBOUNCE_NS = 3 * NS_PER_S // 10
 """An answer sooner than this after a step was announced was meant for the step before (common practice, no source)."""
@@ -65,6 +69,9 @@ class Engine:
         self.verdicts: dict[str, Verdict] = {}
         """The last verdict of each step judged so far."""
         self.ended = False
+        self._instrument: Instrument | None = None
+        self._budgets: dict[str, Budget] = {}
+        """The uncertainty of the last touch judged for each step, for limits that refer to it."""
         self._index = 0
         self._probes = Probes()
         self._announced = Instant(0, 0)
@@ -91,6 +98,9 @@ class Engine:
         last = self._probes.last
         if last is not None and item.at.monotonic_ns < last.at.monotonic_ns:
             raise ValueError(f"an input at {item.at.seconds} s came after a reading at {last.at.seconds} s")
+        if isinstance(item, Instrument):
+            self._instrument = item
+            return [Cue("meter", meter_stated(item), None, item.at)]
         if isinstance(item, Input):
             return list(self._answer(item))
         if self.ended:
@@ -106,11 +116,13 @@ class Engine:
 
     def limits(self) -> Limits | None:
         """Return the limits of the waiting step, worked out; None for a step that the meter does not judge."""
-        if isinstance(self.step, ReadingStep):
-            return self.step.limits
-        if isinstance(self.step, AgreeStep):
-            return _agree_limits(self.step, self.verdicts.get(self.step.with_))
-        return None
+        step = self.step
+        if not isinstance(step, ReadingStep | AgreeStep):
+            return None
+        partner = partner_of(step, self.procedure.steps)
+        if partner is None:
+            return step.limits if isinstance(step, ReadingStep) else None
+        return _relative_limits(step, self.verdicts.get(partner.id))
 
     def tally(self, at: Instant) -> End:
         """Count the verdicts given so far."""
@@ -165,7 +177,7 @@ class Engine:
             return
         shown = self._confirmable()
         if shown is not None:
-            yield from self._tell_once(self._told, "confirm-dead", confirm_dead(step, shown), reading.at)
+            yield from self._tell_once(self._told, "confirm-dead", confirm_dead(step, shown.measured), reading.at)
 
     def _live(self, contact: Contact, reading: Reading) -> Iterator[Outcome]:
         step, at = self.step, reading.at
@@ -175,8 +187,8 @@ class Engine:
         if contact.overloads >= 3:
             yield from self._tell_once(contact.told, "overload", "OL: choose a higher range.", at)
             return
-        limits = self.limits() if contact.eligible else None
-        settled = settle(contact.window, limits)
+        judge = self._judge() if contact.eligible else None
+        settled = settle(contact.window, judge.zones if judge else None)
         if settled is None:
             if contact.outcome is None and self._waited(contact.start, at):
                 yield from self._tell_once(contact.told, "unsteady", "Unsteady. Hold the probes still.", at)
@@ -194,8 +206,11 @@ class Engine:
             contact.outcome = TouchOutcome.REVERSED
             text = f"{measured}: the leads are reversed, or the wiring is. Red on {step.point}."
             yield from self._tell_once(contact.told, "reversed", text, at)
-        elif outcome is not None and limits is not None:
-            yield from self._judge(contact, step, limits, (measured, outcome), at)
+        elif outcome is not None and judge is not None:
+            judgement = judge.judge(settled[0].window)
+            contact.step, contact.measured = step.id, measured
+            contact.outcome = _touch_outcome(judgement.outcome)
+            yield from self._conclude(self._verdict(step, judge.limits, measured, judgement, at))
 
     def _wrong_function(self, contact: Contact, step: MeasuredStep, at: Instant) -> Iterator[Outcome]:
         if len(contact.window) < 3 or at.monotonic_ns - contact.start.monotonic_ns < MIN_SPAN_NS:
@@ -236,19 +251,19 @@ class Engine:
             return measured.value * limits.one_sign < 0
         return limits.low is None and limits.high is not None and measured.value < -limits.high
 
-    def _judge(
-        self,
-        contact: Contact,
-        step: MeasuredStep,
-        limits: Limits,
-        settled: tuple[Measured, VerdictOutcome],
-        at: Instant,
-    ) -> Iterator[Outcome]:
-        measured, outcome = settled
-        outcome, reason = self._reason(step, limits, measured, outcome)
-        contact.step, contact.measured = step.id, measured
-        contact.outcome = _touch_outcome(outcome)
-        yield from self._conclude(Verdict(step.id, outcome, measured, limits.text, False, reason, at))
+    def _judge(self) -> Judge | None:
+        """What the waiting step is judged by; None for one that the meter does not judge."""
+        step, limits = self.step, self.limits()
+        if limits is None or not isinstance(step, MeasuredStep):
+            return None
+        partner = partner_of(step, self.procedure.steps)
+        return Judge(
+            limits=limits,
+            decision=self.procedure.decision(step),
+            instrument=self._instrument,
+            partner=self._budgets.get(partner.id) if partner else None,
+            source_ohms=step.source_resistance.value if step.source_resistance else None,
+        )
 
     # Answers
 
@@ -304,17 +319,18 @@ class Engine:
             yield from self._judge_confirmed(at)
 
     def _judge_confirmed(self, at: Instant) -> Iterator[Outcome]:
-        step, limits, shown = self.step, self.limits(), self._confirmable()
+        step, judge, shown = self.step, self._judge(), self._confirmable()
         self._confirmed = None
-        if shown is None or limits is None or not isinstance(step, MeasuredStep):
+        if shown is None or judge is None or not isinstance(step, MeasuredStep):
             return
-        judged = VerdictOutcome.PASS if limits.accept(shown.value) else VerdictOutcome.FAIL
-        outcome, reason = self._reason(step, limits, shown, judged)
-        yield Touch(step.id, _touch_outcome(outcome), shown, self._probes.in_air[0].at, at)
+        measured = shown.measured
+        judgement = judge.judge_overload() if measured.value is None else judge.judge(shown.window)
+        result = self._verdict(step, judge.limits, measured, judgement, at, confirmed=True)
+        yield Touch(step.id, _touch_outcome(result.outcome), measured, self._probes.in_air[0].at, at)
         self._probes.judged_in_air(at)
-        yield from self._conclude(Verdict(step.id, outcome, shown, limits.text, True, reason, at))
+        yield from self._conclude(result)
 
-    def _confirmable(self) -> Measured | None:
+    def _confirmable(self) -> Settled | None:
         """Return the idle-like value that the technician could confirm as real now."""
         if not isinstance(self.step, MeasuredStep):
             return None
@@ -322,20 +338,32 @@ class Engine:
         spread = limits.nearest_zero / 50 if limits else Decimal(0)
         return still_near_zero(self._probes.in_air, spread)
 
-    def _reason(
-        self, step: MeasuredStep, limits: Limits, measured: Measured, outcome: VerdictOutcome
-    ) -> tuple[VerdictOutcome, str]:
-        """Put the outcome in one sentence; two dead points that agree prove nothing about what lies between them."""
-        if isinstance(step, AgreeStep) and outcome is VerdictOutcome.PASS and dead(self.verdicts.get(step.with_)):
-            return VerdictOutcome.UNCLEAR, f"Nothing on either side: look upstream of {step.point}."
-        if outcome is VerdictOutcome.FAIL and measured.value is not None and abs(measured.value) < limits.nearest_zero:
+    def _verdict(
+        self,
+        step: MeasuredStep,
+        limits: Limits,
+        measured: Measured,
+        judgement: Judgement,
+        at: Instant,
+        *,
+        confirmed: bool = False,
+    ) -> Verdict:
+        """Write a judgement down; two dead points that agree prove nothing about what lies between them."""
+        outcome, reason = judgement.outcome, judgement.reason
+        partner = partner_of(step, self.procedure.steps)
+        if partner is not None and outcome is VerdictOutcome.PASS and dead(self.verdicts.get(partner.id)):
+            outcome, reason = VerdictOutcome.UNCLEAR, f"Nothing on either side: look upstream of {step.point}."
+        elif (
+            outcome is VerdictOutcome.FAIL and measured.value is not None and abs(measured.value) < limits.nearest_zero
+        ):
             live = last_live(self.procedure, self.verdicts, step)
-            return outcome, f"Outside {limits.text}." + (f" The last good point is {live.point}." if live else "")
-        return outcome, {
-            VerdictOutcome.PASS: f"Inside {limits.text}.",
-            VerdictOutcome.FAIL: f"Outside {limits.text}.",
-            VerdictOutcome.UNCLEAR: f"Too close to a limit of {limits.text} to call.",
-        }[outcome]
+            reason += f" The last good point is {live.point}." if live else ""
+        if judgement.budget is None:
+            self._budgets.pop(step.id, None)
+        else:
+            self._budgets[step.id] = judgement.budget
+        source = step.source
+        return Verdict(step.id, outcome, measured, limits.text, confirmed, reason, at, source, judgement.assessment)
 
     # Steps
 
@@ -344,9 +372,7 @@ class Engine:
         self.verdicts[result.step] = result
         self._last_judged = result.step
         yield result
-        yield Cue(
-            result.outcome.value, verdict(step, result.outcome, result.measured, result.reason), step.id, result.at
-        )
+        yield Cue(result.outcome.value, verdict(step, result), step.id, result.at)
         self._probes.require_lift()
         stopped = result.outcome is VerdictOutcome.FAIL and step.on_fail == "stop"
         following = None if stopped else self._first_open()
@@ -395,10 +421,16 @@ def _live_circuit(function: Function, measured: Measured) -> bool:
     return function.unit == "Ohm" and measured.value is not None and measured.value < -1
 
 
-def _agree_limits(step: AgreeStep, partner: Verdict | None) -> Limits:
-    """Work out what agrees with the partner's last value; where that was OL, or is missing, only OL does."""
+def _too_low(measured: Measured, limits: Limits) -> bool:
+    return measured.value is not None and abs(measured.value) < limits.nearest_zero
+
+
+def _relative_limits(step: ReadingStep | AgreeStep, partner: Verdict | None) -> Limits:
+    """Work limits out from the partner's last value; where that was OL, or is missing, only OL fits."""
     if partner is None or partner.measured is None or partner.measured.value is None:
         return Limits("OL", numbers=False, overload=True)
-    value, half = partner.measured.value, step.within.high or Decimal(0)
-    text = f"{partner.measured} ± {step.within.text}"
-    return Limits(text, value - half, value + half, step.within.unit)
+    value, unit = partner.measured.value, partner.measured.unit
+    if isinstance(step, ReadingStep):
+        return step.limits.around(value, unit, str(partner.measured))
+    half = step.within.high or Decimal(0)
+    return Limits(f"{partner.measured} ± {step.within.text}", value - half, value + half, unit)

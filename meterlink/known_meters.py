@@ -5,10 +5,7 @@ a crash leaves the old one or the new one. What a newer version added to an entr
 """
 
 import json
-import os
-import tempfile
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,6 +13,7 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from meterlink.errors import FileError
+from meterlink.file_change import replace_text
 
 _NAME = "meters.json"
 _VERSION = 1
@@ -68,7 +66,7 @@ def remember(folder: Path, identity: str, meter: KnownMeter) -> None:
                 "line": dict(meter.line),
             }
             text = json.dumps({"version": _VERSION, "meters": entries}, indent=2, ensure_ascii=False, sort_keys=True)
-            _replace(path, f"{text}\n")
+            replace_text(path, f"{text}\n")
     except Timeout as error:
         raise FileError(str(path), "is being written by another program; try again") from error
     except OSError as error:
@@ -114,17 +112,3 @@ def _meter(path: Path, identity: str, entry: object) -> KnownMeter:
         raise FileError(str(path), f"is damaged: the line of {identity!r} is no set of options; {_ANEW}")
     profile, how, said, tag = texts
     return KnownMeter(profile, how, said, tag, line)
-
-
-def _replace(path: Path, text: str) -> None:
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{_NAME}.")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(name).replace(path)
-    except BaseException:
-        with suppress(OSError):
-            Path(name).unlink()
-        raise

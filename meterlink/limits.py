@@ -3,6 +3,7 @@
 import re
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import NamedTuple
 
 from meterlink.reading import plain
 
@@ -22,10 +23,23 @@ _UNITS = ("Ohm", "Cel", "Hz", "V", "A", "F", "%")
 _NUMBER = r"[-+−]?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)"
 _QUANTITY = re.compile(rf"({_NUMBER})\s*([^\d\s.+−-]\S*)?")
 _COMPARISON = re.compile(r"(<=|≤|>=|≥)(.*)")
+_WITHIN = re.compile(r"within (.+?) of (.+)")
+_BESIDE = re.compile(r"(.+?\.\..+?) (above|below) (.+)")
 _MAX_DIGITS = 9
 """No meter shows more. So few keep `±` exact: decimal arithmetic rounds at 28 digits; the widest sum here has 20."""
 _MAX_LENGTH = 60
-_EXAMPLES = "expected limits such as 22.0..29.0 V, 24 V ± 10 %, <= 0.5 Ohm, >= 1 MOhm, OL, not OL"
+_EXAMPLES = (
+    "expected limits such as 22.0..29.0 V, 24 V ± 10 %, <= 0.5 Ohm, >= 1 MOhm, OL, not OL, within 0.3 V of G1, "
+    "0..0.3 V below G1"
+)
+
+
+class Quantity(NamedTuple):
+    """A value with its unit, without prefix."""
+
+    value: Decimal
+    unit: str
+    """SenML unit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +58,23 @@ class Limits:
     """Whether a number can be accepted at all; False for `OL`."""
     overload: bool = False
     """Whether OL is accepted: `OL` itself, and `>= x`, which more than the meter's range satisfies."""
+    relative_to: str | None = None
+    """The earlier reading that `low` and `high` are differences to: a step's id or a test point. None: to 0."""
+    share: bool = False
+    """Whether `low` and `high` are shares of that reading's magnitude instead, and `unit` None."""
+
+    def around(self, value: Decimal, unit: str, shown: str) -> "Limits":
+        """Work relative limits out for the reading that they refer to.
+
+        Args:
+            value: what that reading is, in `unit`.
+            unit: its SenML unit.
+            shown: how it is written for people.
+        """
+        scale = abs(value) if self.share else Decimal(1)
+        low = None if self.low is None else value + self.low * scale
+        high = None if self.high is None else value + self.high * scale
+        return Limits(f"{self.text} ({shown})", low, high, unit)
 
     def accept(self, value: Decimal | None) -> bool:
         """Tell whether a value (in `unit`; None stands for overload) is inside, ends included."""
@@ -84,6 +115,8 @@ def parse_limits(text: str) -> Limits:
         raise ValueError(f"{written[:_MAX_LENGTH]!r}... is longer than {_MAX_LENGTH} characters; {_EXAMPLES}")
     if written in ("OL", "not OL"):
         return Limits(written, numbers=written != "OL", overload=written == "OL")
+    if relative := _WITHIN.fullmatch(written) or _BESIDE.fullmatch(written):
+        return _relative(written, *relative.groups())
     comparison = _COMPARISON.fullmatch(written)
     if comparison:
         return _one_sided(written, *comparison.groups())
@@ -97,7 +130,7 @@ def parse_limits(text: str) -> Limits:
     raise ValueError(f"{written!r}: {_EXAMPLES}")
 
 
-def parse_quantity(text: str) -> tuple[Decimal, str]:
+def parse_quantity(text: str) -> Quantity:
     """Read one value with its unit, such as `0.3 V` or `1 MOhm`, into the unit without prefix.
 
     Raises:
@@ -107,14 +140,14 @@ def parse_quantity(text: str) -> tuple[Decimal, str]:
     if unit is None:
         raise ValueError(f"{text.strip()!r}: the unit is missing, such as in 0.3 V")
     power, name = _unit(unit)
-    return value.scaleb(power), name
+    return Quantity(value.scaleb(power), name)
 
 
 def _number_and_unit(text: str) -> tuple[Decimal, str | None]:
     match = _QUANTITY.fullmatch(text.strip())
     if match is None:
         hint = "; write the decimal mark as a point" if re.search(r"\d,\d", text) else ""
-        raise ValueError(f"{text.strip()!r} is not a number with a unit{hint}; {_EXAMPLES}")
+        raise ValueError(f"{text.strip()!r} is not a number with a unit, such as 0.3 V{hint}")
     if sum(character.isdigit() for character in match[1]) > _MAX_DIGITS:
         raise ValueError(f"{match[1]!r} has more than {_MAX_DIGITS} digits, more than any meter shows")
     return Decimal(match[1].replace("−", "-")), match[2]
@@ -179,6 +212,23 @@ def _around(written: str, middle_text: str, spread_text: str) -> Limits:
             raise ValueError(f"{written!r}: the two parts have different units, {name} and {spread_name}")
         half = spread.scaleb(spread_power)
     return _ordered(written, middle - half, middle + half, name)
+
+
+def _relative(written: str, difference: str, *where: str) -> Limits:
+    other = where[-1]
+    if len(where) == 1:
+        size, unit = _number_and_unit(difference)
+        if size < 0:
+            raise ValueError(f"{written!r}: a difference must not be negative")
+        if unit == "%":
+            return Limits(written, -size / 100, size / 100, relative_to=other, share=True)
+        size, name = parse_quantity(difference)
+        return Limits(written, -size, size, name, relative_to=other)
+    span = _span(difference)
+    if span.low is None or span.high is None or span.low < 0:
+        raise ValueError(f"{written!r}: write how far {where[0]} without a sign")
+    low, high = (span.low, span.high) if where[0] == "above" else (-span.high, -span.low)
+    return Limits(written, low, high, span.unit, relative_to=other)
 
 
 def _ordered(written: str, low: Decimal, high: Decimal, unit: str) -> Limits:

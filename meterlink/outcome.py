@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 
+from meterlink.assessment import Assessment
+from meterlink.instrument import Instrument
 from meterlink.reading import NS_PER_S, Instant, Reading, plain
 
 Json = Mapping[str, object]
@@ -57,7 +59,7 @@ class Gap:
     reason: Break
 
 
-EngineInput = Reading | Input | Gap
+EngineInput = Reading | Input | Gap | Instrument
 
 
 class TouchOutcome(StrEnum):
@@ -134,12 +136,18 @@ class Verdict:
     reason: str
     """One sentence on why."""
     at: Instant
+    limits_source: str | None = None
+    """Where the limits come from, as the procedure has it."""
+    assessment: Assessment | None = None
+    """Uncertainty, rule and probability; None for a step that the meter does not judge."""
 
     def as_json(self) -> Json:
         """The `verdict` event."""
         measured = self.measured.as_json() if self.measured else _NOTHING
-        rest = {"limits": self.limits, "confirmed": self.confirmed, "reason": self.reason, "t": seconds(self.at)}
-        return {"event": "verdict", "step": self.step, "outcome": self.outcome.value, **measured, **rest}
+        judged = self.assessment.as_json() if self.assessment else {}
+        rest = {"limits": self.limits, "limits_source": self.limits_source, "confirmed": self.confirmed}
+        why = {"reason": self.reason, **judged, "t": seconds(self.at)}
+        return {"event": "verdict", "step": self.step, "outcome": self.outcome.value, **measured, **rest, **why}
 
 
 @dataclass(frozen=True, slots=True)

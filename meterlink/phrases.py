@@ -1,6 +1,7 @@
 """What the technician is told, in the trade's words: short, and what to do next."""
 
-from meterlink.outcome import Break, Measured, VerdictOutcome
+from meterlink.instrument import Calibration, Instrument
+from meterlink.outcome import Break, Measured, Verdict, VerdictOutcome
 from meterlink.procedure.model import LookStep, MeasuredStep, Step
 from meterlink.reading import Flag, Function, Reading
 
@@ -54,6 +55,24 @@ def why_refused(reading: Reading) -> tuple[str, str] | None:
     return None
 
 
+def meter_stated(instrument: Instrument) -> str:
+    """Say which meter it is, how its readings are judged, and how its calibration stands."""
+    text = f"Meter {instrument.name}, accuracy sheet {instrument.sheet.name}."
+    if instrument.cautious:
+        text = "The meter is not known: its readings are judged by a cautious default."
+    elif instrument.name is None:
+        text = f"Accuracy sheet {instrument.sheet.name}."
+    return f"{text} {_CALIBRATIONS[instrument.calibration].format(instrument=instrument)}"
+
+
+_CALIBRATIONS = {
+    Calibration.VALID: "Calibrated {instrument.calibrated}, valid to {instrument.due}.",
+    Calibration.OVERDUE: "Its calibration is overdue since {instrument.due}.",
+    Calibration.MISSING: "No calibration is registered.",
+    Calibration.UNKNOWN: "No calibration is known.",
+}
+
+
 def announce(step: Step, before: Step | None) -> str:
     """Ask for a step; the dial and the black lead are named where they change."""
     if step.say is not None:
@@ -73,13 +92,14 @@ def functions(measure: tuple[Function, ...]) -> str:
     return " or ".join(FUNCTION_NAMES[function] for function in measure)
 
 
-def verdict(step: Step, outcome: VerdictOutcome, measured: Measured | None, reason: str) -> str:
+def verdict(step: Step, given: Verdict) -> str:
     """Say what a step came to, and for anything but a pass why and what to do."""
-    value = f" {measured}." if measured else ""
-    text = f"{step.point}:{value} {outcome.value.capitalize()}."
-    if outcome is VerdictOutcome.PASS:
+    value = f" {given.measured}." if given.measured else ""
+    text = f"{step.point}:{value} {given.outcome.value.capitalize()}."
+    if given.outcome is VerdictOutcome.PASS:
         return text
-    return " ".join(filter(None, (text, reason, step.remedy)))
+    advice = given.assessment.advice if given.assessment else None
+    return " ".join(filter(None, (text, given.reason, advice or step.remedy)))
 
 
 def wrong_function(step: MeasuredStep, found: Function) -> str:

@@ -4,13 +4,14 @@ Resuming is replaying: the stored inputs go through a fresh engine, which must s
 """
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from importlib.metadata import version
 
 from meterlink.driver import Notice
 from meterlink.engine import Engine
 from meterlink.errors import RecordError
+from meterlink.instrument import Instrument
 from meterlink.keeper import Item, News
 from meterlink.outcome import Answer, Break, EngineInput, Gap, Input, Json
 from meterlink.procedure.load import parse_procedure
@@ -28,33 +29,43 @@ _UNTOLD_S = 0.25
 class Session:
     """Feeds one engine, stores what goes in and comes out, and hands the outcomes on only then."""
 
-    def __init__(self, store: Store, job: str, engine: Engine, begun: Instant) -> None:
+    def __init__(
+        self, store: Store, job: str, engine: Engine, begun: Instant, opening: Callable[["Session"], list[Json]]
+    ) -> None:
         self.job, self.engine = job, engine
+        self._opening = opening
         self._store, self._begun, self.last = store, begun, begun
         self._unsaved: list[Entry] = []
         self._oldest_unsaved = 0.0
 
     @classmethod
-    def begin(cls, store: Store, procedure: Procedure, source: str, meter: str) -> "Session":
-        """Start a new job; its first cue is the first thing to announce (see `opening`)."""
+    def begin(cls, store: Store, procedure: Procedure, source: str, meter: str, instrument: Instrument) -> "Session":
+        """Start a new job; the first step and the meter are the first things to announce (see `opening`)."""
         engine = Engine(procedure)
         now = time.time_ns()
         begun = Instant(0, now)
-        entries = [start_entry(procedure.cautions, begun), *map(to_entry, engine.start(begun))]
+        instrument = replace(instrument, at=begun)
+        asked, stated = engine.start(begun), engine.feed(instrument)
+        entries = [
+            start_entry(procedure.cautions, begun),
+            *map(to_entry, asked),
+            to_entry(instrument),
+            *map(to_entry, stated),
+        ]
         job = store.begin_job(
             procedure,
             source,
             meter=meter,
-            meter_identity=None,
+            meter_identity=instrument.identity,
             software=f"steadypoint {version('steadypoint')}",
             started_utc_ns=now,
             utc_offset_s=time.localtime().tm_gmtoff,
             entries=entries,
         )
-        return cls(store, job, engine, begun)
+        return cls(store, job, engine, begun, lambda _: [each.as_json() for each in (*asked, *stated)])
 
     @classmethod
-    def resume(cls, store: Store, job_id: str) -> "Session":
+    def resume(cls, store: Store, job_id: str, instrument: Instrument) -> "Session":
         """Bring a job back to where it stood.
 
         Raises:
@@ -67,19 +78,22 @@ class Session:
             raise RecordError(f"job {job_id} is complete; there is nothing to resume. `steadypoint show {job_id}`")
         now = time.time_ns()
         pause = max(now - last.utc_ns, NS_PER_S)
-        return cls(store, job_id, engine, Instant(last.monotonic_ns + pause, now))
+        start = Instant(0, now)
+
+        def opening(session: "Session") -> list[Json]:
+            again = Input(Answer.REPEAT, start) if engine.ended else Gap(start, Break.RESUMED)
+            return [*session.take(again), *session.take(replace(instrument, at=start))]
+
+        return cls(store, job_id, engine, Instant(last.monotonic_ns + pause, now), opening)
 
     def opening(self) -> list[Json]:
-        """Return what to announce first: the step that is waited for.
+        """Return what to announce first: the step that is waited for, and which meter it is.
 
         A resumed job notes the break first; one that a fail had stopped waits for that step again.
         """
-        if self._begun.monotonic_ns == 0:  # a new job: its first cue was stored with it
-            return [self.engine.announcement(self._begun).as_json()]
-        start = Instant(0, self._begun.utc_ns)
-        return self.take(Input(Answer.REPEAT, start) if self.engine.ended else Gap(start, Break.RESUMED))
+        return self._opening(self)
 
-    def take(self, item: Item) -> list[Json]:
+    def take(self, item: Item | Instrument) -> list[Json]:
         """Feed one input, timed from the start of this run; return what to announce, durably stored.
 
         Raises:
@@ -133,6 +147,11 @@ def _replay(engine: Engine, store: Store, job_id: str) -> Instant:
     """Feed the stored inputs; each must bring about just what is stored behind it. Return the time of the last line."""
     due: list[Json] = []
     last = Instant(0, 0)
+    if next(store.events(job_id, [Kind.INSTRUMENT]), None) is None:
+        raise RecordError(
+            f"job {job_id} was begun by an older Steadypoint, which knew nothing of the meter's uncertainty; "
+            f"it can be looked at (steadypoint show {job_id}), but not gone on with: begin a new check"
+        )
     for event in store.events(job_id):
         last = max(last, event.at)  # a touch is told after the reading that ended it, and ended before
         if event.kind in _OUTCOMES:

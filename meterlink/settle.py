@@ -1,28 +1,46 @@
 """When a touch has settled: its readings stand still, and no likely continuation changes the verdict.
 
-The rule, over the newest readings of one range of one touch:
+**Standing still**, over the newest readings of one range of one touch:
 
 - they span at least 0.4 s, whatever their number (some parts send each conversion twice);
-- the noisier they are, the more of them it takes: 3 readings within one grain, 4 within two, 5 within five, 8 within a
-  tenth of the distance to the nearest limit. A grain is the smallest change that means something: one count of the
-  display, or 0.02 % of the reading where the display is finer than that;
+- the more they spread, the more of them it takes: 3 readings within one grain, 4 within two, 5 within five. A grain is
+  the smallest change that means something: one count of the display, or 0.02 % of the reading where it is finer;
 - they do not drift: a run that only climbs or only falls is a value still moving, as is a window whose later half lies
-  beside its earlier half;
-- a value that would fail, or that stands within two grains of a limit, takes 5 readings; readings on both sides of a
-  limit give no verdict until 8 of them stand still, and then `unclear`.
+  beside its earlier half.
+
+**No likely continuation changes the verdict.** The borders between pass, too close to call and fail follow from limits,
+rule and uncertainty (`meterlink.judging.rules`). All readings must lie on one side of each, and besides:
+
+- the mean lies farther from the nearest border than Student's t allows for it to be wrong by, at a risk of 0.2 % a
+  look (the scatter counts as at least that of a rounded digit, so equal readings are not taken for certain); or
+- 6 readings lie on one side: if the value that the display hovers about lay on the other, each of them would have been
+  an even chance at best, and 6 in a row 1 in 64 (a sign test, whatever the noise);
+- a fail, and a value that is too close to call, takes 5 readings: a slip of the probe is shorter;
+- readings that spread wider pass, and only pass, where the next one would still do so by the prediction interval of
+  the same risk: a swinging value may be a poor contact, and fails no point;
+- 8 readings that stand still on both sides of a border are too close to call.
+
+So a touch far from its limits is judged after 3 updates and one near a limit after 6 or 8, and an early verdict is
+wrong in a few of a hundred touches at the very border and in none a few counts away: `tests/early_verdicts.py` measures
+it.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import NamedTuple
 
-from meterlink.limits import Limits
+from meterlink.judging.distribution import coverage_factor
+from meterlink.judging.rules import Zones
+from meterlink.judging.uncertainty import series
 from meterlink.outcome import Measured, VerdictOutcome
 from meterlink.reading import NS_PER_S, Reading
 
 MIN_SPAN_NS = 4 * NS_PER_S // 10
 """Shorter than any deliberate contact, longer than a brush past a terminal (common practice, no source)."""
+
+LONG_SPAN_NS = NS_PER_S
+"""And near a limit, where the last count that a meter's filter creeps by would matter (common practice, no source)."""
 
 CONFIRM_SPAN_NS = 8 * NS_PER_S // 10
 """A reading near 0 must have lasted this long to be confirmed: longer than a slip of the probe, which looks alike."""
@@ -30,15 +48,22 @@ CONFIRM_SPAN_NS = 8 * NS_PER_S // 10
 LONGEST = 12
 """Readings kept of one touch; more would not change a decision."""
 
+RISK = Decimal("0.002")
+"""The chance, at one look, that the mean lies beyond the border that it seems to keep clear of."""
+
 
 class _Size(NamedTuple):
     readings: int
     grains: int
 
 
-_QUIET = (_Size(3, 1), _Size(4, 2), _Size(5, 5))
+_QUIET = (_Size(3, 1), _Size(4, 2), _Size(5, 5), _Size(6, 5), _Size(8, 5))
 _CAREFUL = 5
+_ONE_SIDED = 6
 _LONG = 8
+
+Borders = Callable[[Sequence[Reading]], Zones]
+"""Where pass and fail begin for readings that show numbers."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,38 +71,39 @@ class Settled:
     """A value that stands still."""
 
     measured: Measured
-    readings: int
-    """How many readings show it."""
+    window: tuple[Reading, ...]
+    """The readings that show it."""
 
 
-def settle(readings: Sequence[Reading], limits: Limits | None) -> tuple[Settled, VerdictOutcome | None] | None:
+def settle(readings: Sequence[Reading], borders: Borders | None) -> tuple[Settled, VerdictOutcome | None] | None:
     """Judge the newest readings of a touch.
 
     Args:
         readings: consecutive readings with a value, of one touch, function and range, oldest first.
-        limits: what the step accepts, in the readings' unit; None where nothing is to be judged.
+        borders: where pass and fail begin, in the readings' unit; None where nothing is to be judged.
 
     Returns:
-        The settled value and the verdict by `limits` (None without limits), or None while the value moves or the
-        verdict could still change.
+        The settled value and the verdict (None without borders), or None while the value moves or the verdict could
+        still change.
     """
-    for size in _sizes(readings, limits):
+    for size in _QUIET:
         window = _newest(readings, size.readings)
-        if window is None or _range(window) > size.grains * _grain(window[-1]) or _drifts(window):
+        if window is None or _drifts(window):
             continue
-        settled = Settled(Measured(_median(window), window[-1].unit), len(window))
-        if limits is None:
-            return settled, None
-        outcome = _judge(window, limits)
-        if outcome is VerdictOutcome.FAIL and size.grains > _QUIET[-1].grains:
-            continue  # a value that swings may be a poor contact; it passes far from its limits, but fails no point
-        if outcome is not None:
-            return settled, outcome
+        quiet = _range(window) <= size.grains * _grain(window[-1])
+        if borders is None:
+            outcome = None
+        elif quiet:
+            outcome = _judge(window, _stretch(readings, window), borders(window))
+        else:
+            outcome = _judge_swinging(window, borders(window))
+        if outcome is not None or (quiet and borders is None):
+            return Settled(Measured(_median(window), window[-1].unit), tuple(window)), outcome
     return None
 
 
-def still_near_zero(readings: Sequence[Reading], spread: Decimal) -> Measured | None:
-    """Return the value of readings that stay together near 0 (or all show OL), fit to be confirmed; else None.
+def still_near_zero(readings: Sequence[Reading], spread: Decimal) -> Settled | None:
+    """Return what readings show that stay together near 0 (or all show OL), fit to be confirmed; else None.
 
     Args:
         readings: consecutive idle-like readings of one function, oldest first; ranges may differ.
@@ -87,12 +113,13 @@ def still_near_zero(readings: Sequence[Reading], spread: Decimal) -> Measured | 
     if window is None:
         return None
     values = [_value(reading) for reading in window if reading.value is not None]
+    unit = window[-1].unit
     if not values:
-        return Measured(None, window[-1].unit)
+        return Settled(Measured(None, unit), tuple(window))
     if len(values) < len(window):
         return None
     allowed = max(spread, 5 * max(_grain(reading) for reading in window))
-    return Measured(_median(window), window[-1].unit) if max(values) - min(values) <= allowed else None
+    return Settled(Measured(_median(window), unit), tuple(window)) if max(values) - min(values) <= allowed else None
 
 
 def same_value(one: Decimal, other: Reading) -> bool:
@@ -100,30 +127,61 @@ def same_value(one: Decimal, other: Reading) -> bool:
     return abs(_value(other) - one) <= max(abs(one) / 50, 5 * _grain(other))
 
 
-def _sizes(readings: Sequence[Reading], limits: Limits | None) -> tuple[_Size, ...]:
-    margin = limits.margin(_value(readings[-1])) if limits and readings else None
-    wide = int(margin / 10 / _grain(readings[-1])) if margin else 0
-    return (*_QUIET, _Size(_LONG, max(_QUIET[-1].grains, wide)))
-
-
 def _newest(readings: Sequence[Reading], count: int, span_ns: int = MIN_SPAN_NS) -> Sequence[Reading] | None:
     """Return the fewest newest readings, at least `count`, that span that time."""
     for length in range(count, len(readings) + 1):
         window = readings[-length:]
-        if window[-1].at.monotonic_ns - window[0].at.monotonic_ns >= span_ns:
+        if _span(window) >= span_ns:
             return window
     return None
 
 
-def _judge(window: Sequence[Reading], limits: Limits) -> VerdictOutcome | None:
-    inside = [limits.accept(_value(reading)) for reading in window]
-    if any(inside) and not all(inside):
-        return VerdictOutcome.UNCLEAR if len(window) >= _LONG else None
-    margins = [limits.margin(_value(reading)) for reading in window]
-    near = any(margin is not None and margin <= 2 * _grain(window[-1]) for margin in margins)
-    if (near or not inside[0]) and len(window) < _CAREFUL:
+def _judge(window: Sequence[Reading], stretch: Sequence[Reading], zones: Zones) -> VerdictOutcome | None:
+    """Judge readings that stand still; those just before them that belong to the same value must not contradict."""
+    outcomes = {zones.outcome(_value(reading)) for reading in stretch}
+    if len(outcomes) > 1:
+        return VerdictOutcome.UNCLEAR if len(stretch) >= _LONG and not _drifts(stretch) else None
+    (outcome,) = outcomes
+    if outcome is not VerdictOutcome.PASS and len(window) < _CAREFUL:
         return None
-    return VerdictOutcome.PASS if inside[0] else VerdictOutcome.FAIL
+    one_sided = len(stretch) >= _ONE_SIDED and _span(stretch) >= LONG_SPAN_NS and not _drifts(stretch)
+    return outcome if one_sided or _keeps_clear(window, zones, Decimal(1) / len(window)) else None
+
+
+def _span(window: Sequence[Reading]) -> int:
+    return window[-1].at.monotonic_ns - window[0].at.monotonic_ns
+
+
+def _stretch(readings: Sequence[Reading], window: Sequence[Reading]) -> Sequence[Reading]:
+    """The window and what lies before it without leaving the band of a value that stands still."""
+    band = max(_QUIET[-1].grains * _grain(window[-1]), 2 * _range(window))
+    length = len(window)
+    while length < len(readings) and _range(readings[-length - 1 :]) <= band:
+        length += 1
+    return readings[-length:]
+
+
+def _judge_swinging(window: Sequence[Reading], zones: Zones) -> VerdictOutcome | None:
+    """Judge readings that spread: they pass where the next one would still be accepted."""
+    accepted = all(zones.outcome(_value(reading)) is VerdictOutcome.PASS for reading in window)
+    sure = accepted and len(window) >= _CAREFUL and _keeps_clear(window, zones, 1 + Decimal(1) / len(window))
+    return VerdictOutcome.PASS if sure else None
+
+
+def _keeps_clear(window: Sequence[Reading], zones: Zones, variance: Decimal) -> bool:
+    """Tell whether the mean lies farther from every border than its error reaches.
+
+    Args:
+        window: the readings.
+        zones: with the borders.
+        variance: that of the error, as a multiple of one reading's.
+    """
+    seen = series([_value(reading) for reading in window])
+    clear = zones.distance(seen.mean)
+    if clear is None:
+        return True
+    scatter = max(seen.deviation, _grain(window[-1]) / Decimal(12).sqrt())
+    return clear > coverage_factor(1 - 2 * RISK, seen.dof) * scatter * variance.sqrt()
 
 
 def _drifts(window: Sequence[Reading]) -> bool:

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import TypeVar
 
 from meterlink.engine import Engine
+from meterlink.instrument import Instrument
 from meterlink.outcome import Answer, Break, Cue, End, Gap, Input, Outcome, Touch, Verdict
 from meterlink.procedure.model import Procedure
 from meterlink.reading import NS_PER_S, Flag, Function, Instant, Reading
@@ -29,11 +30,14 @@ def procedure(*steps: Mapping[str, object]) -> Procedure:
 class Bench:
     """Feeds an engine update by update, at a fixed interval, and keeps all outcomes."""
 
-    def __init__(self, *steps: Mapping[str, object], interval_s: float = 0.4) -> None:
+    def __init__(
+        self, *steps: Mapping[str, object], interval_s: float = 0.4, instrument: Instrument | None = None
+    ) -> None:
         self.engine = Engine(procedure(*steps))
         self.interval_ns = round(interval_s * NS_PER_S)
         self.now_ns = 0
-        self.outcomes: list[Outcome] = self.engine.start(self.at())
+        self.outcomes: list[Outcome] = self.engine.feed(instrument) if instrument else []
+        self.outcomes += self.engine.start(self.at())
 
     def at(self) -> Instant:
         return Instant(self.now_ns, self.now_ns)

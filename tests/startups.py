@@ -14,7 +14,7 @@ from statistics import median, quantiles
 
 import click
 
-from meterlink.engine import Engine
+from known_meter import engine_for
 from meterlink.outcome import End, Outcome, Touch, Verdict, VerdictOutcome
 from meterlink.procedure.load import load_procedure
 from meterlink.procedure.model import MeasuredStep, Procedure, ReadingStep
@@ -58,7 +58,7 @@ class Run:
 
 def run_job(procedure: Procedure, scenario: str, seed: int, rate: float, linger_s: float = 0.0) -> Run:
     """Let a simulated technician do one start-up; the engine's announcements are heard that much after they fall."""
-    engine = Engine(procedure)
+    engine = engine_for(procedure)
     run = Run(SimulatedJob(procedure, find_scenario(scenario), seed, rate=rate), rate, [], [], [], None)
     outcomes = engine.start(run.job.instant(0))
     unheard: list[tuple[float, Outcome]] = []

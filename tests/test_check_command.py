@@ -15,6 +15,24 @@ from pty_meter import Pty
 from traces import PROCEDURE, Trace, begun, blown_fuse, sound
 
 NUMBER, TEXT, TEXT_OR_NULL = (int, float), (str,), (str, type(None))
+NUMBER_OR_NULL = (*NUMBER, type(None))
+ASSESSMENT: dict[str, tuple[type, ...]] = {
+    "rule": TEXT,
+    "standard_uncertainty": NUMBER_OR_NULL,
+    "expanded_uncertainty": NUMBER_OR_NULL,
+    "coverage_factor": NUMBER,
+    "degrees_of_freedom": NUMBER_OR_NULL,
+    "probability": NUMBER_OR_NULL,
+    "probability_normal": NUMBER_OR_NULL,
+    "budget": (list,),
+    "cancelled": (dict, type(None)),
+    "sheet": TEXT_OR_NULL,
+    "cautious_default": (bool,),
+    "range": TEXT_OR_NULL,
+    "max_uncertainty": NUMBER_OR_NULL,
+    "advice": TEXT_OR_NULL,
+}
+"""The keys of a verdict that the meter gave, besides those of every verdict."""
 CONTRACT: dict[str, dict[str, tuple[type, ...]]] = {
     "job": {"job": TEXT},
     "touch": {
@@ -31,6 +49,7 @@ CONTRACT: dict[str, dict[str, tuple[type, ...]]] = {
         "value": TEXT_OR_NULL,
         "unit": TEXT_OR_NULL,
         "limits": TEXT_OR_NULL,
+        "limits_source": TEXT_OR_NULL,
         "confirmed": (bool,),
         "reason": TEXT,
         "t": NUMBER,
@@ -75,6 +94,8 @@ def test_each_json_line_has_just_the_keys_and_types_of_the_contract(home: Path, 
     assert {str(event["event"]) for event in events} == set(CONTRACT)
     for event in events:
         promised = CONTRACT[str(event["event"])]
+        if event["event"] == "verdict" and event["value"] is not None:
+            promised = promised | ASSESSMENT
         assert event.keys() - {"event"} == promised.keys()
         assert [key for key, types in promised.items() if type(event[key]) not in types] == []
 
@@ -307,8 +328,9 @@ def test_plain_lines_say_the_cues_then_the_page_and_where_the_record_lies(
     result = steadypoint(home, "check", procedure, "--meter", meter, "--accept-cautions")
     said = result.stdout.splitlines()
     assert (result.returncode, result.stderr) == (0, "")
-    assert said[:3] == [
+    assert said[:4] == [
         "Q1: Is the breaker pushed in?",
+        "The meter is not known: its readings are judged by a cautious default. No calibration is known.",
         "Q1: Pass.",
         "Touch G1:+. Black lead on earth bar. Dial on DC volts.",
     ]

@@ -228,7 +228,7 @@ def test_a_touch_never_spans_a_break_and_the_check_goes_on_by_itself(tmp_path: P
             finally:
                 check.kill()
     codes = [event["code"] for event in events if event["event"] == "cue"]
-    assert codes == ["probe", "link-lost", "link-back", "probe"]
+    assert codes == ["probe", "meter", "link-lost", "link-back", "probe"]
     touches = [event for event in events if event["event"] == "touch"]
     assert [touch["outcome"] for touch in touches] == ["unsteady"]  # what was begun before the break came to nothing
     assert events[-1]["value"] == "24.02"

@@ -7,12 +7,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from meterlink.judging.judge import Judge
+from meterlink.judging.rules import Decision
 from meterlink.limits import parse_limits
 from meterlink.outcome import VerdictOutcome
 from meterlink.reading import NS_PER_S, Function, Instant, Reading
-from meterlink.settle import MIN_SPAN_NS, settle, still_near_zero
+from meterlink.settle import MIN_SPAN_NS, Borders, settle, still_near_zero
 
 LIMITS = parse_limits("22.0..29.0 V")
+
+
+def borders(limits: str = "22.0..29.0 V") -> Borders:
+    """Where pass and fail begin by the limits alone, as for a meter of which nothing is known."""
+    return Judge(parse_limits(limits), Decision(), None).zones
 
 
 def readings(*displays: str, interval_s: float = 0.4, scale: int = 0) -> list[Reading]:
@@ -23,14 +30,14 @@ def readings(*displays: str, interval_s: float = 0.4, scale: int = 0) -> list[Re
 
 
 def outcome(*displays: str, limits: str = "22.0..29.0 V", interval_s: float = 0.4) -> str | None:
-    found = settle(readings(*displays, interval_s=interval_s), parse_limits(limits))
+    found = settle(readings(*displays, interval_s=interval_s), borders(limits))
     return found[1].value if found and found[1] else None
 
 
 def first_settled(displays: list[str]) -> int | None:
     """Return after how many readings the first verdict falls."""
     for count in range(1, len(displays) + 1):
-        if settle(readings(*displays[:count]), LIMITS) is not None:
+        if settle(readings(*displays[:count]), borders()) is not None:
             return count
     return None
 
@@ -50,10 +57,14 @@ def first_settled(displays: list[str]) -> int | None:
         (["24.05", "24.10", "24.06", "24.09", "24.07"], "pass"),
         (["19.00"] * 4, None),  # a fail takes five
         (["19.00"] * 5, "fail"),
-        (["22.00"] * 4, None),  # so does a value at a limit
-        (["22.00"] * 5, "pass"),  # limits include their ends
+        (["22.00"] * 5, None),  # a value at a limit takes six
+        (["22.00"] * 6, "pass"),  # limits include their ends
+        (["21.99"] * 4, None),
         (["21.99"] * 5, "fail"),
-        (["29.00"] * 5, "pass"),
+        (["22.02"] * 3, None),  # 2 counts from the limit: 4 readings, 3 counts: 3
+        (["22.02"] * 4, "pass"),
+        (["22.03"] * 3, "pass"),
+        (["29.00"] * 6, "pass"),
         (["29.01"] * 5, "fail"),
         (["22.00", "21.99", "22.00", "21.99", "22.00"], None),
         (["22.00", "21.99", "22.00", "21.99", "22.00", "21.99", "22.00", "21.99"], "unclear"),
@@ -71,7 +82,7 @@ def test_a_run_counts_by_the_time_it_spans_not_by_its_frames() -> None:
 
 
 def test_the_value_is_one_that_was_displayed() -> None:
-    found = settle(readings("24.08", "24.10", "24.09", "24.10"), LIMITS)
+    found = settle(readings("24.08", "24.10", "24.09", "24.10"), borders())
     assert found is not None
     assert str(found[0].measured) == "24.10 V"
 
@@ -92,11 +103,10 @@ def test_a_flickering_last_digit_settles_to_the_right_verdict(displays: list[str
 @given(st.lists(st.integers(2195, 2205), min_size=1, max_size=14))
 def test_near_a_limit_a_verdict_speaks_for_every_reading_it_rests_on(counts: list[int]) -> None:
     series = readings(*[f"{count / 100:.2f}" for count in counts])
-    found = settle(series, LIMITS)
+    found = settle(series, borders())
     if found is None or found[1] is VerdictOutcome.UNCLEAR:
         return
-    rested_on = series[-found[0].readings :]
-    assert {LIMITS.accept(reading.value) for reading in rested_on} == {found[1] is VerdictOutcome.PASS}
+    assert {LIMITS.accept(reading.value) for reading in found[0].window} == {found[1] is VerdictOutcome.PASS}
 
 
 def test_a_published_slow_drift_does_not_pass_for_a_steady_value() -> None:
@@ -114,7 +124,9 @@ def test_a_published_slow_drift_does_not_pass_for_a_steady_value() -> None:
 
 
 def test_a_dead_point_may_flicker_but_not_wander() -> None:
-    assert str(still_near_zero(readings("0.00", "0.01", "0.00"), Decimal("0.44"))) == "0.00 V"
+    found = still_near_zero(readings("0.00", "0.01", "0.00"), Decimal("0.44"))
+    assert found is not None
+    assert str(found.measured) == "0.00 V"
     assert still_near_zero(readings("0.00", "0.01"), Decimal("0.44")) is None
     assert still_near_zero(readings("0.10", "1.90", "0.70"), Decimal("0.44")) is None
 
@@ -125,4 +137,4 @@ def test_open_leads_in_ohms_can_be_confirmed_as_an_open_circuit() -> None:
     ]
     found = still_near_zero(series, Decimal(0))
     assert found is not None
-    assert found.value is None
+    assert found.measured.value is None

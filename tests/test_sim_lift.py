@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import pytest
 
+from known_meter import engine_for
 from meterlink.engine import Engine
 from meterlink.errors import UsageError
 from meterlink.outcome import Answer, Input, VerdictOutcome
@@ -64,7 +65,7 @@ def run(job: SimulatedJob, engine: Engine) -> list[Reading | Input]:
 @pytest.mark.parametrize("seed", range(6))
 @pytest.mark.parametrize("name", [*SCENARIOS, "open:W6", "open:Q1"])
 def test_the_engine_comes_to_the_true_verdicts(name: str, seed: int) -> None:
-    job, engine = SimulatedJob(START_UP, find_scenario(name), seed), Engine(START_UP)
+    job, engine = SimulatedJob(START_UP, find_scenario(name), seed), engine_for(START_UP)
     run(job, engine)
     assert engine.ended
     passed = {step: verdict.outcome is VerdictOutcome.PASS for step, verdict in engine.verdicts.items()}
@@ -83,7 +84,7 @@ def test_a_healthy_lift_must_pass_everywhere_and_a_faulty_one_from_the_fault_on(
 
 def test_the_same_seed_does_the_same_and_another_does_not() -> None:
     first, again, other = (
-        run(SimulatedJob(START_UP, find_scenario("healthy"), seed), Engine(START_UP)) for seed in (7, "7", 8)
+        run(SimulatedJob(START_UP, find_scenario("healthy"), seed), engine_for(START_UP)) for seed in (7, "7", 8)
     )
     assert first == again
     assert first != other
@@ -97,7 +98,7 @@ def test_every_fault_can_be_planted_in_the_same_lift() -> None:
 @pytest.mark.parametrize("seed", range(8))
 def test_every_touch_carries_its_truth(seed: int) -> None:
     job = SimulatedJob(START_UP, find_scenario("healthy"), seed, slips=3)
-    events = run(job, Engine(START_UP))
+    events = run(job, engine_for(START_UP))
     readings = {event.at: event for event in events if isinstance(event, Reading)}
     touches = job.truth.touches
     asked = {step.id: step.point for step in START_UP.steps if not isinstance(step, LookStep)}
@@ -123,7 +124,7 @@ def test_every_touch_carries_its_truth(seed: int) -> None:
 
 def test_without_slips_each_step_takes_one_touch() -> None:
     job = SimulatedJob(START_UP, find_scenario("healthy"), 4, slips=0)
-    run(job, Engine(START_UP))
+    run(job, engine_for(START_UP))
     measured = [step for step in START_UP.steps if not isinstance(step, LookStep)]
     assert [touch.step for touch in job.truth.touches] == [step.id for step in measured]
     assert [touch.point for touch in job.truth.touches] == [step.point for step in measured]
@@ -131,7 +132,7 @@ def test_without_slips_each_step_takes_one_touch() -> None:
 
 def test_with_slips_points_are_lost_and_neighbours_brushed() -> None:
     job = SimulatedJob(START_UP, find_scenario("healthy"), 4, slips=5)
-    run(job, Engine(START_UP))
+    run(job, engine_for(START_UP))
     asked = {step.id: step.point for step in START_UP.steps}
     brushes = [touch for touch in job.truth.touches if touch.point != asked[touch.step]]
     assert len(brushes) > 3

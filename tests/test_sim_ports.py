@@ -9,8 +9,8 @@ from dataclasses import replace
 import pytest
 import serial
 
+from known_meter import engine_for
 from meterlink.driver import AnswersInputs, LineSettings, MeterUrl
-from meterlink.engine import Engine
 from meterlink.errors import UsageError
 from meterlink.outcome import Answer, Input, VerdictOutcome
 from meterlink.procedure.load import load_procedure
@@ -33,7 +33,7 @@ def begun() -> Instant:
 
 
 async def test_a_whole_check_runs_over_the_transport() -> None:
-    engine, decoder = Engine(START_UP), FORMAT.decoder({})
+    engine, decoder = engine_for(START_UP), FORMAT.decoder({})
     items: list[Reading | Input] = []
     async with TRANSPORT.open(simulation("open-final-limit", speed="max", seed="2"), LineSettings(), begun) as link:
         assert isinstance(link, AnswersInputs)
@@ -95,7 +95,7 @@ async def test_an_option_out_of_reach_is_refused(options: Mapping[str, str]) -> 
 def test_bytes_come_through_a_real_serial_port_and_answers_come_back() -> None:
     from meterlink_sim.pty_port import PtyPort
 
-    engine, decoder = Engine(START_UP), FORMAT.decoder({})
+    engine, decoder = engine_for(START_UP), FORMAT.decoder({})
     answers: list[Answer] = []
     job = SimulatedJob(START_UP, find_scenario("open-fuse"), 3, rate=5)
     with PtyPort(job, answers.append, scale=60) as port, serial.Serial(port.name, 2400, timeout=5) as line:

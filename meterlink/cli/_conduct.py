@@ -19,6 +19,9 @@ from meterlink.cli.readings import quiet_end
 from meterlink.driver import parse_meter_url
 from meterlink.errors import FileError, LinkError, MeterlinkError, RecordError
 from meterlink.home import home_folder
+from meterlink.in_hand import Stated, meter_identity, meter_in_hand
+from meterlink.instrument import Instrument
+from meterlink.instruments.shelf import local_day
 from meterlink.link import Link, open_link, start_clock
 from meterlink.outcome import Answer, Break
 from meterlink.record.lock import recording
@@ -34,13 +37,17 @@ meter_option = click.option("--meter", required=True, metavar="METER", help="Add
 json_option = click.option("--json", "as_json", is_flag=True, help="Print outcomes as JSON lines, and nothing else.")
 
 
-def conduct(meter: str, as_json: bool, begin: Callable[[Store], Session], job: str | None = None) -> NoReturn:
+Begin = Callable[[Store, Instrument], Session]
+
+
+def conduct(meter: str, stated: Stated, begin: Begin, *, as_json: bool, job: str | None = None) -> NoReturn:
     """Run a job to the exit status.
 
     Args:
         meter: the METER address.
-        as_json: whether outcomes are printed as JSON lines.
+        stated: what the user says of the meter.
         begin: begins the job, or brings it back to where it stood.
+        as_json: whether outcomes are printed as JSON lines.
         job: the job's id where it is there already.
 
     Raises:
@@ -49,17 +56,17 @@ def conduct(meter: str, as_json: bool, begin: Callable[[Store], Session], job: s
     ensure_known(meter)
     status = NOT_FINISHED
     with suppress(KeyboardInterrupt):  # before the job began, or a second time while it was being closed
-        status = asyncio.run(_conduct(meter, as_json, begin, job))
+        status = asyncio.run(_conduct(meter, stated, begin, as_json, job))
     sys.exit(status)
 
 
-async def _conduct(meter: str, as_json: bool, begin: Callable[[Store], Session], job: str | None) -> int:
+async def _conduct(meter: str, stated: Stated, begin: Begin, as_json: bool, job: str | None) -> int:
     folder = home_folder()
     with Store.open(folder) as store, ExitStack() as locks:
         if job is not None:
             locks.enter_context(recording(folder, store.job(job).id))
         async with open_link(meter, start_clock()) as link:
-            session = begin(store)
+            session = begin(store, meter_in_hand(stated, await meter_identity(meter), local_day()))
             if job is None:
                 locks.enter_context(recording(folder, session.job))
             trouble = await _run(session, link, meter, as_json)

@@ -68,7 +68,10 @@ class TerminalOutput:
     def tell(self, announcement: Json) -> None:
         """Show the words; a verdict's stay in sight beside the next step's."""
         if announcement["event"] == "cue":
-            self._said = [*self._said, str(announcement["text"])][-2:]
+            text = str(announcement["text"])
+            # What is said of the meter stands before the step that is waited for: the newest says what to do.
+            before, after = (self._said[:-1], self._said[-1:]) if announcement["code"] == "meter" else (self._said, [])
+            self._said = [*before, text, *after][-2:]
             if announcement["code"] in _LINK_TROUBLE:
                 self._trouble = _LINK_TROUBLE[str(announcement["code"])]
                 self._screen.ring()

@@ -6,8 +6,12 @@ from collections.abc import Sequence
 import click
 
 from meterlink.cli._conduct import conduct, json_option, meter_option
+from meterlink.cli._stated import stated_options
 from meterlink.errors import UsageError
+from meterlink.in_hand import Stated, require_calibration
+from meterlink.instrument import Instrument
 from meterlink.procedure.load import load_procedure
+from meterlink.record.store import Store
 from meterlink.session import Session
 
 
@@ -15,8 +19,9 @@ from meterlink.session import Session
 @click.argument("procedure")
 @meter_option
 @click.option("--accept-cautions", is_flag=True, help="Count the procedure's cautions as read and acknowledged.")
+@stated_options
 @json_option
-def command(procedure: str, meter: str, accept_cautions: bool, as_json: bool) -> None:
+def command(procedure: str, meter: str, accept_cautions: bool, stated: Stated, as_json: bool) -> None:
     """Run PROCEDURE, a file or the name of a shipped one, with the meter at METER.
 
     Answers come from the keys shown on the screen, or one a line on standard input: confirm, refuse, repeat, back.
@@ -26,7 +31,12 @@ def command(procedure: str, meter: str, accept_cautions: bool, as_json: bool) ->
     loaded = load_procedure(procedure)
     if not accept_cautions:
         _acknowledge(loaded.procedure.cautions)
-    conduct(meter, as_json, lambda store: Session.begin(store, loaded.procedure, loaded.source, meter))
+
+    def begin(store: Store, instrument: Instrument) -> Session:
+        require_calibration(loaded.procedure, instrument)
+        return Session.begin(store, loaded.procedure, loaded.source, meter, instrument)
+
+    conduct(meter, stated, begin, as_json=as_json)
 
 
 def _acknowledge(cautions: Sequence[str]) -> None:

@@ -1,4 +1,4 @@
-"""`steadypoint lint`: check procedure files, meter profiles and descriptions of wire formats."""
+"""`steadypoint lint`: check procedures, profiles, accuracy sheets, instruments and descriptions of wire formats."""
 
 import json
 import sys
@@ -8,6 +8,9 @@ import click
 
 from meterlink.described import parse as description
 from meterlink.errors import FileError
+from meterlink.instruments.instrument_file import is_instrument
+from meterlink.instruments.sheet_file import is_sheet
+from meterlink.instruments.shelf import instrument_problems, sheet_problems
 from meterlink.procedure import parse as procedure
 from meterlink.procedure.load import SourceText, read_text
 from meterlink.procedure.problem import Problem, Severity
@@ -24,7 +27,7 @@ def command(files: tuple[str, ...], as_json: bool) -> None:
     """Check procedure files, or shipped procedures by their id, and print every problem with its place.
 
     A file whose first key is `format` is checked as the description of a wire format, one whose first key is `profile`
-    as a meter profile.
+    as a meter profile, with `sheet` as an accuracy sheet, with `instrument` as an instrument of the register.
 
     Ends with status 2 if there is an error; warnings alone end with 0.
     """
@@ -48,6 +51,10 @@ def _rows(file: str) -> Iterator[Row]:
 def _problems(source: SourceText) -> Sequence[Problem]:
     if is_profile(source.text):
         return profile_problems(source)
+    if is_sheet(source.text):
+        return sheet_problems(source)
+    if is_instrument(source.text):
+        return instrument_problems(source)
     examine = description.examine if description.is_description(source.text) else procedure.examine
     return examine(source.text, source.path).problems
 

@@ -3,7 +3,17 @@
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
-from meterlink.procedure.model import AgreeStep, MeasuredStep, ReadingStep, Reference, Step
+from meterlink.judging.rules import Rule
+from meterlink.procedure.model import (
+    AgreeStep,
+    Judging,
+    MeasuredStep,
+    ReadingStep,
+    Reference,
+    Step,
+    partner_of,
+    referred_to,
+)
 from meterlink.procedure.problem import Severity
 from meterlink.procedure.source import Path
 from meterlink.reading import Function
@@ -50,8 +60,10 @@ def lint(
             yield from _reading(where, step)
         elif isinstance(step, AgreeStep):
             yield from _agree(where, step)
-            if step.with_ not in unread:
-                yield from _partner(where, step, earlier, steps)
+        if isinstance(step, MeasuredStep):
+            yield from _rule(where, step)
+            if referred_to(step) is not None and referred_to(step) not in unread:
+                yield from _partner(where, step, steps)
         earlier.setdefault(step.id, (index, step))
     yield from _references(steps, references, complete=not unread)
 
@@ -62,9 +74,45 @@ def _unit(where: Path, step: MeasuredStep) -> Iterator[Finding]:
         yield Finding((*where, "measure"), f"functions of different units, {' and '.join(units)}; expected one unit")
 
 
+def _rule(where: Path, step: MeasuredStep) -> Iterator[Finding]:
+    """Check a decision rule of the step's own."""
+    judging = step.judging
+    if judging is None:
+        return
+    place: Path = (*where, "judging")
+    yield from judging_findings(place, judging)
+    most = judging.max_uncertainty
+    if most is not None and most.unit not in ("%", *(function.unit for function in step.measure)):
+        unit = step.measure[0].unit
+        yield Finding((*place, "max_uncertainty"), f"in {most.unit}, but {step.measure[0]} is measured in {unit}")
+
+
+def judging_findings(place: Path, judging: Judging) -> Iterator[Finding]:
+    """Check a decision rule by itself."""
+    if judging.coverage is not None and judging.coverage_factor is not None:
+        yield Finding((*place, "coverage"), "coverage and coverage_factor are both given; leave one out")
+    if judging.max_uncertainty is not None and judging.rule is not Rule.SIMPLE:
+        yield Finding(
+            (*place, "max_uncertainty"), f"only the rule simple has a largest uncertainty, and this is {judging.rule}"
+        )
+    if judging.max_uncertainty is None and judging.rule is Rule.SIMPLE:
+        yield Finding(
+            place,
+            "simple acceptance without max_uncertainty: at a limit, whatever the meter, it is wrong as often as right",
+            Severity.WARNING,
+        )
+
+
 def _reading(where: Path, step: ReadingStep) -> Iterator[Finding]:
     yield from _unit(where, step)
     place, limits = (*where, "limits"), step.limits
+    if limits.relative_to is not None:
+        units = {function.unit for function in step.measure}
+        if limits.unit not in (None, *units):
+            yield Finding(
+                place, f"a difference in {limits.unit}, but {step.measure[0]} is measured in {step.measure[0].unit}"
+            )
+        return
     for function in step.measure:
         if limits.unit is None and not function.open_leads_read_overload:
             yield Finding(
@@ -92,16 +140,11 @@ def _agree(where: Path, step: AgreeStep) -> Iterator[Finding]:
         )
 
 
-def _partner(
-    where: Path, step: AgreeStep, earlier: Mapping[str, tuple[int, Step]], steps: Mapping[int, Step]
-) -> Iterator[Finding]:
-    place = (*where, "with")
-    if step.with_ not in earlier:
+def _partner(where: Path, step: MeasuredStep, steps: Mapping[int, Step]) -> Iterator[Finding]:
+    place = (*where, "with" if isinstance(step, AgreeStep) else "limits")
+    partner = partner_of(step, [each for _, each in sorted(steps.items())])
+    if partner is None:
         yield Finding(place, _no_partner(step, steps))
-        return
-    _, partner = earlier[step.with_]
-    if not isinstance(partner, MeasuredStep):
-        yield Finding(place, f"{partner.id!r} is a look step and measures nothing; this step can never be judged")
     elif isinstance(partner, ReadingStep) and not partner.limits.numbers:
         yield Finding(place, f"{partner.id!r} accepts only OL, which is no value; this step can never be judged")
     elif partner.measure[0].unit != step.measure[0].unit:
@@ -111,15 +154,20 @@ def _partner(
         yield from _doubtful_partner(where, step, partner)
 
 
-def _no_partner(step: AgreeStep, steps: Mapping[int, Step]) -> str:
-    if step.with_ == step.id:
+def _no_partner(step: MeasuredStep, steps: Mapping[int, Step]) -> str:
+    name = referred_to(step)
+    if name in (step.id, step.point):
         return "a step cannot agree with itself; expected the id of an earlier step"
-    if any(other.id == step.with_ for other in steps.values()):
-        return f"step {step.with_!r} comes later; this step can never be judged, so put it behind {step.with_!r}"
-    return f"no step has the id {step.with_!r}; this step can never be judged"
+    named = [other for other in steps.values() if name in (other.id, other.point)]
+    if any(not isinstance(other, MeasuredStep) for other in named):
+        return f"{name!r} is a look step and measures nothing; this step can never be judged"
+    if named:
+        return f"step {name!r} comes later; this step can never be judged, so put it behind {name!r}"
+    what = "id" if isinstance(step, AgreeStep) else "id or the point"
+    return f"no step has the {what} {name!r}; this step can never be judged"
 
 
-def _doubtful_partner(where: Path, step: AgreeStep, partner: MeasuredStep) -> Iterator[Finding]:
+def _doubtful_partner(where: Path, step: MeasuredStep, partner: MeasuredStep) -> Iterator[Finding]:
     if partner.reference != step.reference:
         yield Finding(
             (*where, "reference"),

@@ -1,5 +1,9 @@
 """The procedure file as data. One class a kind of step; the field descriptions are the file format's documentation."""
 
+import re
+from collections.abc import Sequence
+from decimal import Decimal
+from itertools import takewhile
 from typing import Annotated, Any, Literal
 
 from pydantic import (
@@ -13,7 +17,8 @@ from pydantic import (
     WithJsonSchema,
 )
 
-from meterlink.limits import Limits, parse_limits, parse_quantity
+from meterlink.judging.rules import Decision, Rule
+from meterlink.limits import Limits, Quantity, parse_limits, parse_quantity
 from meterlink.reading import Function
 
 
@@ -60,14 +65,73 @@ def _within(value: object) -> Limits:
     return Limits(value.strip(), low=-size, high=size, unit=unit)
 
 
+def _quantity(value: object, units: Sequence[str], what: str) -> Quantity:
+    if isinstance(value, Quantity):
+        return value
+    if not isinstance(value, str):
+        raise ValueError(f"expected {what}")
+    found = parse_quantity(value)
+    if found.value <= 0 or (units and found.unit not in units):
+        raise ValueError(f"{value!r}: expected {what}")
+    return found
+
+
+def _max_uncertainty(value: object) -> Quantity:
+    return _quantity(value, (), "an uncertainty above 0, such as 0.2 V, or 10 % of the width between the limits")
+
+
+def _source_resistance(value: object) -> Quantity:
+    return _quantity(value, ("Ohm",), "a resistance above 0, such as 10 kOhm")
+
+
+def _coverage(value: object) -> Decimal:
+    if isinstance(value, Decimal):
+        return value
+    what = "a share such as 95 %, from 50 % to 99.99 %"
+    share = _quantity(value, ("%",), what).value / 100
+    if not Decimal("0.5") <= share <= Decimal("0.9999"):
+        raise ValueError(f"{value!r}: expected {what}")
+    return share
+
+
+def _coverage_factor(value: object) -> Decimal:
+    if isinstance(value, Decimal):
+        return value
+    if not (isinstance(value, str) and _FACTOR.fullmatch(value) and 1 <= Decimal(value) <= 10):
+        raise ValueError(f"{value!r}: expected a coverage factor from 1 to 10, such as 2")
+    return Decimal(value)
+
+
+_FACTOR = re.compile(r"[0-9]{1,2}(\.[0-9]{1,6})?", re.ASCII)
+
+
 def _as_list(value: object) -> object:
     return (value,) if isinstance(value, str) else value
 
 
+_LIMITS = [
+    "22.0..29.0 V",
+    "24 V ± 10 %",
+    "<= 0.5 Ohm",
+    ">= 1 MOhm",
+    "OL",
+    "within 0.3 V of G1",
+    "0..0.3 V below G1",
+]
 LimitsField = Annotated[
     Limits,
     PlainValidator(_limits),
-    WithJsonSchema({"type": "string", "examples": ["22.0..29.0 V", "24 V ± 10 %", "<= 0.5 Ohm", ">= 1 MOhm", "OL"]}),
+    WithJsonSchema({"type": "string", "examples": _LIMITS}),
+]
+MaxUncertaintyField = Annotated[
+    Quantity, PlainValidator(_max_uncertainty), WithJsonSchema({"type": "string", "examples": ["0.2 V", "10 %"]})
+]
+SourceResistanceField = Annotated[
+    Quantity, PlainValidator(_source_resistance), WithJsonSchema({"type": "string", "examples": ["10 kOhm"]})
+]
+CoverageField = Annotated[Decimal, PlainValidator(_coverage), WithJsonSchema({"type": "string", "examples": ["95 %"]})]
+CoverageFactorField = Annotated[
+    Decimal, PlainValidator(_coverage_factor), WithJsonSchema({"type": ["string", "number"], "examples": [2]})
 ]
 WithinField = Annotated[Limits, PlainValidator(_within), WithJsonSchema({"type": "string", "examples": ["0.3 V"]})]
 
@@ -93,6 +157,44 @@ class _Part(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
+class Judging(_Part):
+    """How limits are applied: the decision rule, as in JCGM 106 and ILAC-G8. Agree on it before you measure."""
+
+    rule: Rule = Field(
+        Rule.SIMPLE,
+        description=(
+            "simple: pass inside the limits, fail outside. guarded: pass only inside the limits less the expanded "
+            "uncertainty, fail only outside the limits and that much more, too close to call between. "
+            "guarded-rejection: fail only where that is proven, pass otherwise."
+        ),
+    )
+    coverage_factor: CoverageFactorField | None = Field(
+        None,
+        description="k: the expanded uncertainty is k times the standard uncertainty; 2 where nothing is said.",
+        json_schema_extra=_optional,
+    )
+    coverage: CoverageField | None = Field(
+        None,
+        description="A share to cover instead of k, which then follows from the effective degrees of freedom.",
+        json_schema_extra=_optional,
+    )
+    max_uncertainty: MaxUncertaintyField | None = Field(
+        None,
+        description=(
+            "The largest expanded uncertainty that the rule simple allows; above it, nothing is clear. A percentage "
+            "is one of the width between the limits (of the limit's own magnitude where there is but one)."
+        ),
+        json_schema_extra=_optional,
+    )
+
+    @property
+    def decision(self) -> Decision:
+        """The rule as the judge takes it."""
+        factor = Decimal(2) if self.coverage_factor is None else self.coverage_factor
+        most = self.max_uncertainty
+        return Decision(self.rule, factor, self.coverage, most.value if most else None, most.unit if most else None)
+
+
 class _Step(_Part):
     id: Slug = Field(description="Names the step in the record; letters, digits, hyphens, dots and underscores.")
     point: Text = Field(description="The test point or part, tagged as on the drawing (IEC 81346 letter codes).")
@@ -114,13 +216,26 @@ class MeasuredStep(_Step):
 
     reference: Text = Field(description="Where the black lead is.")
     measure: Functions = Field(description="What the meter's dial must select; a list where several will do.")
+    source: Text | None = Field(
+        None,
+        description="Where the limits come from: standard and clause, the installation's own instructions, practice.",
+        json_schema_extra=_optional,
+    )
+    judging: Judging | None = Field(
+        None, description="The decision rule, where it is not the procedure's.", json_schema_extra=_optional
+    )
+    source_resistance: SourceResistanceField | None = Field(
+        None,
+        description="The most that the circuit's source resistance can be at this point: the meter loads it.",
+        json_schema_extra=_optional,
+    )
 
 
 class ReadingStep(MeasuredStep):
     """Accepts a settled value inside limits."""
 
     kind: Literal["reading"]
-    limits: LimitsField = Field(description="What is accepted, ends included.")
+    limits: LimitsField = Field(description="What is accepted, ends included; or a difference to an earlier reading.")
 
 
 class AgreeStep(MeasuredStep):
@@ -157,6 +272,43 @@ class Procedure(_Part):
         description="Goes up with every change; a record names it.",
         json_schema_extra={"type": ["string", "integer"]},
     )
+    judging: Judging | None = Field(
+        None,
+        description="The decision rule of every step that states none of its own; simple where nothing is said.",
+        json_schema_extra=_optional,
+    )
+    calibration: Literal["announced", "required"] = Field(
+        "announced",
+        description="required: the check begins only with a registered instrument whose calibration is valid.",
+    )
     cautions: tuple[Text, ...] = Field(min_length=1, description="Read out and acknowledged before the first step.")
     references: tuple[Reference, ...] = Field((), description="Where the black lead goes, explained.")
     steps: tuple[Step, ...] = Field(min_length=1, description="What to touch and to look at, in this order.")
+
+    def decision(self, step: MeasuredStep) -> Decision:
+        """The decision rule of a step: its own, or the procedure's."""
+        judging = step.judging or self.judging
+        return judging.decision if judging else Decision()
+
+
+def partner_of(step: MeasuredStep, steps: Sequence[Step]) -> MeasuredStep | None:
+    """The earlier step whose reading a step's limits refer to, by its id or else by its point; None where none does.
+
+    Args:
+        step: one of `steps`.
+        steps: the procedure's, in order. Of several with the point, the last before `step` is meant.
+    """
+    name = referred_to(step)
+    if name is None:
+        return None
+    before = [each for each in takewhile(lambda each: each is not step, steps) if isinstance(each, MeasuredStep)]
+    by_id = [each for each in before if each.id == name]
+    by_point = [each for each in before if each.point == name]
+    return next(reversed(by_id or by_point), None)
+
+
+def referred_to(step: MeasuredStep) -> str | None:
+    """What a step's limits refer to, as written; None for limits of their own."""
+    if isinstance(step, AgreeStep):
+        return step.with_
+    return step.limits.relative_to if isinstance(step, ReadingStep) else None

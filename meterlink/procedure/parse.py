@@ -7,8 +7,8 @@ from typing import get_args
 from pydantic import BaseModel, TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
-from meterlink.procedure.lint import Finding, lint
-from meterlink.procedure.model import Procedure, Reference, Step
+from meterlink.procedure.lint import Finding, judging_findings, lint
+from meterlink.procedure.model import Judging, Procedure, Reference, Step
 from meterlink.procedure.problem import Problem, ProcedureError, Severity
 from meterlink.procedure.sentences import name_of, sentence, unknown_key
 from meterlink.procedure.source import Path, Source, read_source
@@ -59,7 +59,11 @@ def examine(text: str, path: str) -> Examined:
         problems += [_placed(source, each) for each in details]
         problems += [_found(source, each) for each in _lint_readable_part(source, details)]
         return Examined(None, tuple(sorted(problems)))
-    problems += [_found(source, each) for each in lint(dict(enumerate(procedure.steps)), procedure.references)]
+    findings = [
+        *(judging_findings(("judging",), procedure.judging) if procedure.judging else ()),
+        *lint(dict(enumerate(procedure.steps)), procedure.references),
+    ]
+    problems += [_found(source, each) for each in findings]
     sound = all(each.severity is Severity.WARNING for each in problems)
     return Examined(procedure if sound else None, tuple(sorted(problems)))
 
@@ -121,6 +125,8 @@ def _model(source: Source, path: Path) -> type[BaseModel]:
             return _STEP_CLASSES[str(source.get((*path, "kind")))]
         case ("references", _):
             return Reference
+        case (*_, "judging"):
+            return Judging
         case _:
             return Procedure
 
@@ -132,6 +138,8 @@ def _owner(source: Source, path: Path) -> str:
             return f"{'an' if kind == 'agree' else 'a'} {kind} step"
         case ("references", _):
             return "a reference"
+        case (*_, "judging"):
+            return "judging"
         case _:
             return "a procedure"
 

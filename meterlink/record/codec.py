@@ -1,10 +1,13 @@
 """What goes into the engine and what comes out of it, as lines of the log, and back for resume and replay."""
 
+import hashlib
 from collections.abc import Sequence
 from decimal import Decimal, InvalidOperation
 
 from meterlink.driver import Notice
-from meterlink.errors import RecordError
+from meterlink.errors import FileError, RecordError
+from meterlink.instrument import Calibration, Instrument, Sheet
+from meterlink.instruments.sheet_file import parse_sheet
 from meterlink.outcome import Answer, Break, Cue, End, EngineInput, Gap, Input, Outcome, Touch, Verdict
 from meterlink.reading import Flag, Function, Instant, Reading, plain
 from meterlink.record.entry import Entry, Event, Kind
@@ -19,6 +22,8 @@ def to_entry(item: EngineInput | Notice | Outcome) -> Entry:
             return Entry(Kind.INPUT, item.at, {"input": item.answer.value})
         case Gap():
             return Entry(Kind.GAP, item.at, {"reason": item.reason.value})
+        case Instrument():
+            return Entry(Kind.INSTRUMENT, item.at, _instrument_body(item))
         case Notice():
             body = {"about": f"meter-{item.kind}", "code": item.display, "text": item.text}
             return Entry(Kind.NOTE, item.at, body, item.raw)
@@ -56,9 +61,11 @@ def from_event(event: Event) -> EngineInput | None:
                 return Input(Answer(_text(event.body["input"])), event.at)
             case Kind.GAP:
                 return Gap(event.at, Break(_text(event.body["reason"])))
+            case Kind.INSTRUMENT:
+                return _instrument(event)
             case _:
                 return None
-    except (KeyError, TypeError, ValueError, InvalidOperation) as error:
+    except (KeyError, TypeError, ValueError, InvalidOperation, FileError) as error:
         raise RecordError(f"stored line {event.seq} is no {event.kind} that can be read back: {error}") from error
 
 
@@ -89,6 +96,47 @@ def _reading(event: Event) -> Reading:
         raw=event.raw,
         step=Decimal(_text(event.body["step"])) if "step" in event.body else None,
     )
+
+
+def _instrument_body(instrument: Instrument) -> dict[str, object]:
+    celsius, fallback = instrument.celsius, instrument.fallback
+    return {
+        **instrument.as_json(),
+        "temperature": None if celsius is None else plain(celsius),
+        "sheet_text": instrument.sheet.text,
+        "sheet_sha256": _sha256(instrument.sheet.text),
+        "fallback_text": fallback.text if fallback else None,
+    }
+
+
+def _instrument(event: Event) -> Instrument:
+    body = event.body
+    celsius, fallback = _text_or_none(body["temperature"]), _text_or_none(body["fallback_text"])
+    return Instrument(
+        sheet=_sheet(_text(body["sheet_text"])),
+        at=event.at,
+        name=_text_or_none(body["instrument"]),
+        identity=_text_or_none(body["identity"]),
+        certificate=_text_or_none(body["certificate"]),
+        calibrated=_text_or_none(body["calibrated"]),
+        due=_text_or_none(body["due"]),
+        calibration=Calibration(_text(body["calibration"])),
+        cautious=body["cautious_default"] is True,
+        celsius=None if celsius is None else Decimal(celsius),
+        fallback=None if fallback is None else _sheet(fallback),
+    )
+
+
+def _sheet(text: str) -> Sheet:
+    return parse_sheet(text, "accuracy sheet (stored)")
+
+
+def _sha256(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _text_or_none(value: object) -> str | None:
+    return None if value is None else _text(value)
 
 
 def _text(value: object) -> str:

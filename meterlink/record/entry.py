@@ -12,6 +12,8 @@ class Kind(StrEnum):
 
     START = "start"
     """The cautions were acknowledged; the check begins."""
+    INSTRUMENT = "instrument"
+    """What is known of the meter from now on, with the whole text of its accuracy sheet."""
     READING = "reading"
     INPUT = "input"
     GAP = "gap"

@@ -48,6 +48,7 @@ def open_file(path: Path, busy_wait_s: float) -> Engine:
             with engine.connect() as connection:
                 connection.exec_driver_sql("BEGIN")  # one view for the whole check, whoever lays the file out meanwhile
                 new = _check(connection, path)
+                older = _pragma(connection, "user_version") in schema.OLDER
                 connection.rollback()
                 _write_ahead(connection, path)
             if new:
@@ -55,6 +56,9 @@ def open_file(path: Path, busy_wait_s: float) -> Engine:
                     # Another program may have been quicker.
                     if _check(connection, path):
                         schema.create(connection)
+            if older:
+                with writing(engine) as connection:
+                    connection.exec_driver_sql(f"PRAGMA user_version = {schema.VERSION}")
     except RecordError:
         engine.dispose()
         raise
@@ -114,7 +118,7 @@ def _check(connection: Connection, path: Path) -> bool:
         return True
     if identity != schema.APPLICATION_ID:
         raise RecordError(f"{path}: this is another program's database, not a record; it was left as it is")
-    if version != schema.VERSION:
+    if version not in (schema.VERSION, *schema.OLDER):
         raise RecordError(
             f"{path}: this record has layout {version}; this Steadypoint knows layout {schema.VERSION} and would "
             "misread it. Use a newer Steadypoint; the file was left as it is"

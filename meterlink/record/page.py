@@ -1,16 +1,21 @@
 """One job's page, as lines of text for people."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from decimal import Decimal
 
-from meterlink.outcome import VerdictOutcome
-from meterlink.procedure.model import Step
+from meterlink.instrument import Calibration
+from meterlink.judging.words import share, uncertainty
+from meterlink.outcome import Json, VerdictOutcome
+from meterlink.procedure.model import MeasuredStep, Step
 from meterlink.procedure.parse import parse_procedure
 from meterlink.record.entry import Event
 from meterlink.record.store import Job, Store
 from meterlink.record.summary import SUMMARY_KINDS, Judged, Summary, summarise
 from meterlink.record.words import STATES, columns, local_time, measured
 
-_HEAD = ("STEP", "POINT", "VALUE", "LIMITS", "VERDICT", "ATTEMPTS", "TIME", "WHY")
+_HEAD = ("STEP", "POINT", "VALUE", "U", "LIMITS", "RULE", "VERDICT", "INSIDE", "ATTEMPTS", "TIME", "WHY")
+_KNOWN_METER = ("U", "RULE", "INSIDE")
+"""Columns that are left out where nothing was known of the meter."""
 _WORDS = {VerdictOutcome.PASS: "passed", VerdictOutcome.FAIL: "failed", VerdictOutcome.UNCLEAR: "unclear"}
 
 
@@ -27,7 +32,15 @@ def _lines(job: Job, summary: Summary) -> Iterator[str]:
     steps = parse_procedure(job.source, f"procedure of job {job.id}").steps
     yield from columns(_header(job, summary, len(steps)))
     yield ""
-    yield from columns([_HEAD, *(_step_row(job, step, summary.steps.get(step.id)) for step in steps)])
+    rows = [_step_row(job, step, summary.steps.get(step.id)) for step in steps]
+    known = [
+        column for column, name in enumerate(_HEAD) if name not in _KNOWN_METER or any(row[column] for row in rows)
+    ]
+    yield from columns([[row[column] for column in known] for row in (_HEAD, *rows)])
+    if len(known) == len(_HEAD):
+        yield ""
+        yield "U: how far the value may be off. INSIDE: how likely the true value lies inside the limits."
+    yield from _sources(steps)
     if summary.unjudged_touches:
         yield ""
         yield "Touches that gave no verdict:"
@@ -45,6 +58,7 @@ def _header(job: Job, summary: Summary, steps: int) -> list[tuple[str, str]]:
         ("Job", job.id),
         ("Procedure", f"{job.procedure} rev {job.revision}: {job.title}"),
         ("Meter", f"{job.meter} ({job.meter_identity})" if job.meter_identity else job.meter),
+        *_meters(summary),
         ("Software", job.software),
         ("Started", local_time(job.started_utc_ns, job.utc_offset_s)),
         ("Ended", local_time(summary.end.at.utc_ns, job.utc_offset_s) if summary.end else "not ended"),
@@ -54,17 +68,66 @@ def _header(job: Job, summary: Summary, steps: int) -> list[tuple[str, str]]:
 
 def _step_row(job: Job, step: Step, judged: Judged | None) -> tuple[str, ...]:
     if judged is None:
-        return (step.id, step.point, "", "", "not judged", "", "", "")
+        return (step.id, step.point, "", "", "", "", "not judged", "", "", "", "")
     return (
         step.id,
         step.point,
         measured(judged.last),
+        _plus_minus(judged.last),
         str(judged.last["limits"] or ""),
+        str(judged.last.get("rule") or ""),
         judged.outcome.value.upper(),
+        _inside(judged.last),
         str(judged.attempts),
         local_time(judged.at.utc_ns, job.utc_offset_s)[11:19],
-        "" if judged.outcome is VerdictOutcome.PASS else str(judged.last["reason"]),
+        "" if judged.outcome is VerdictOutcome.PASS else _why(judged.last),
     )
+
+
+def _meters(summary: Summary) -> Iterator[tuple[str, str]]:
+    """What was stated of the meter; calibration that is not valid is stamped in capitals."""
+    for event in summary.meters:
+        body = event.body
+        name = body["instrument"] or ("not known" if body["cautious_default"] else "not registered")
+        yield "Instrument", f"{name}, accuracy sheet {body['sheet']}"
+        yield "Calibration", _calibration(body)
+
+
+def _calibration(body: Json) -> str:
+    state = Calibration(str(body["calibration"]))
+    if state is Calibration.VALID:
+        return f"certificate {body['certificate']}, {body['calibrated']}, valid to {body['due']}"
+    if state is Calibration.OVERDUE:
+        return f"OVERDUE SINCE {body['due']}, certificate {body['certificate']}, {body['calibrated']}"
+    return "NONE REGISTERED" if state is Calibration.MISSING else "NOT KNOWN"
+
+
+def _sources(steps: Sequence[Step]) -> Iterator[str]:
+    """Where the limits come from, one line a source."""
+    stated: dict[str, list[str]] = {}
+    for step in steps:
+        if isinstance(step, MeasuredStep) and step.source:
+            stated.setdefault(step.source, []).append(step.point)
+    if stated:
+        yield ""
+        yield "Where the limits come from:"
+        yield from columns([(f"  {', '.join(points)}: {source}",) for source, points in stated.items()])
+
+
+def _plus_minus(body: Json) -> str:
+    expanded = body.get("expanded_uncertainty")
+    if not isinstance(expanded, int | float) or not expanded:
+        return ""
+    return uncertainty(Decimal(str(expanded)), str(body["unit"]))
+
+
+def _inside(body: Json) -> str:
+    probability = body.get("probability")
+    return share(probability) if isinstance(probability, int | float) else ""
+
+
+def _why(body: Json) -> str:
+    return " ".join(str(text) for text in (body["reason"], body.get("advice")) if text)
 
 
 def _touch_row(job: Job, touch: Event) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from meterlink.outcome import Json, VerdictOutcome
 from meterlink.reading import Instant
 from meterlink.record.entry import Event, Kind
 
-SUMMARY_KINDS = (Kind.VERDICT, Kind.TOUCH, Kind.CUE, Kind.END)
+SUMMARY_KINDS = (Kind.INSTRUMENT, Kind.VERDICT, Kind.TOUCH, Kind.CUE, Kind.END)
 """The kinds that `summarise` looks at."""
 
 
@@ -58,6 +58,8 @@ class Summary:
     steps: dict[str, Judged] = field(default_factory=dict)
     """By step id, in the order of their first verdicts."""
     touches: tuple[Event, ...] = ()
+    meters: tuple[Event, ...] = ()
+    """What was stated of the meter, at the start and each time the job was taken up again."""
     end: Event | None = None
     """How it ended; None for a job without an end, or one taken up again after it."""
 
@@ -93,17 +95,21 @@ def summarise(events: Iterable[Event]) -> Summary:
     """Work out what a job came to, from its events of `SUMMARY_KINDS`, in order."""
     verdicts: dict[str, list[Event]] = {}
     touches = []
+    meters = []
     end = None
     for event in events:
         if event.kind is Kind.VERDICT:
             verdicts.setdefault(str(event.body["step"]), []).append(event)
         elif event.kind is Kind.TOUCH:
             touches.append(event)
+        elif event.kind is Kind.INSTRUMENT:
+            meters.append(event)
         elif event.kind is Kind.END:
             end = event
         elif event.body["code"] in ("probe", "look"):
             end = None  # a stopped job was taken up again: it asks for a step once more
-    return Summary({step: Judged(tuple(found)) for step, found in verdicts.items()}, tuple(touches), end)
+    judged = {step: Judged(tuple(found)) for step, found in verdicts.items()}
+    return Summary(judged, tuple(touches), tuple(meters), end)
 
 
 def _seconds(value: object) -> float:

@@ -20,6 +20,8 @@ from meterlink_sim.pty_port import PtyPort
 from meterlink_sim.scenario import SCENARIOS
 
 PROCEDURE = "start-up"
+SHEET = "six-thousand-counts"
+"""The accuracy of the simulated meter, whose own error is well inside it."""
 RUNS = (("healthy", 0), ("open-final-limit", 1))
 """Scenario, and the exit status that the check must come to."""
 
@@ -64,7 +66,7 @@ def _start_up(scenario: str, seed: int, time_scale: float) -> _Result:
 
     with PtyPort(job, answer, time_scale) as port:
         meter = f"serial:{port.name}?format=fs9721-lcd14&time-scale={time_scale:g}"
-        arguments = ["check", PROCEDURE, "--meter", meter, "--json", "--accept-cautions"]
+        arguments = ["check", PROCEDURE, "--meter", meter, "--sheet", SHEET, "--json", "--accept-cautions"]
         with subprocess.Popen(  # noqa: S603 - our own command
             [sys.executable, "-m", "meterlink", *arguments], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
         ) as check:

@@ -1,0 +1,1 @@
+"""Accuracy sheets and the register of instruments, as files."""

@@ -1,0 +1,163 @@
+"""Judges a settled touch: budget, rule, outcome, probability, and what to do where it is too close to call. Pure."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+
+from meterlink.assessment import Assessment, BudgetLine
+from meterlink.instrument import Instrument
+from meterlink.judging.advice import Case, advice
+from meterlink.judging.budget import Budget, Shown, budget_of, difference, shown
+from meterlink.judging.distribution import coverage_factor, inside
+from meterlink.judging.reasons import plainly, reason, uncovered, wavering
+from meterlink.judging.rules import Decision, Rule, Zones, zones
+from meterlink.judging.uncertainty import Component, Shape, effective_dof
+from meterlink.judging.words import size
+from meterlink.limits import Limits
+from meterlink.outcome import VerdictOutcome
+from meterlink.reading import Reading
+
+_MANY = 10_000
+"""More degrees of freedom than this are as good as infinitely many."""
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What a value came to, and why."""
+
+    outcome: VerdictOutcome
+    reason: str
+    """One sentence on why, in the technician's words."""
+    assessment: Assessment
+    budget: Budget | None
+    """That of the touch by itself, for a later one to be compared with; None where nothing is known of the meter."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """What is known of the uncertainty of a value, by which it is judged."""
+
+    own: Budget
+    """Of the touch by itself."""
+    budget: Budget
+    """The same, or that of its difference to the partner's touch."""
+    expanded: Decimal
+    factor: Decimal
+    dof: Decimal | None
+
+
+@dataclass(frozen=True, slots=True)
+class Judge:
+    """Everything that one step's verdict rests on, but for the readings."""
+
+    limits: Limits
+    """Worked out: not relative to another reading."""
+    decision: Decision
+    instrument: Instrument | None
+    """None: nothing is known of the meter's uncertainty, not even a default."""
+    partner: Budget | None = None
+    """The touch that the limits refer to; None for limits of their own."""
+    source_ohms: Decimal | None = None
+    """The circuit's source resistance at the point, at most; None where it is not known."""
+
+    def zones(self, window: Sequence[Reading]) -> Zones:
+        """Where pass and fail begin for these readings, which show numbers."""
+        return self._zones(self._known(self._own(shown(window))))
+
+    def judge(self, window: Sequence[Reading]) -> Judgement:
+        """Judge readings that show numbers and stand still, oldest first; on two sides of a border they are unclear."""
+        return self.judge_shown(shown(window), [reading.value for reading in window if reading.value is not None])
+
+    def judge_shown(self, seen: Shown, values: Sequence[Decimal] = ()) -> Judgement:
+        """Judge what a display showed.
+
+        Args:
+            seen: in sum.
+            values: reading by reading, where there are several.
+        """
+        own = self._own(seen)
+        known = self._known(own)
+        borders = self._zones(known)
+        outcomes = {borders.outcome(value) for value in (seen.value, *values)}
+        outcome = VerdictOutcome.UNCLEAR if len(outcomes) > 1 else borders.outcome(seen.value)
+        if len(outcomes) > 1:
+            why = wavering(outcomes)
+        elif known is not None:
+            why = reason(seen.value, seen.unit, outcome, self.limits, self.decision, expanded=known.expanded)
+        elif outcome is VerdictOutcome.UNCLEAR:
+            bare = self.partner.shown if own and own.range and self.partner else seen
+            why = uncovered(bare.value, bare.unit, bare.function)
+        else:
+            why = plainly(outcome, self.limits)
+        hint = self._advice(seen, known) if outcome is VerdictOutcome.UNCLEAR else None
+        return Judgement(outcome, why, self._assessment(seen, known, hint), own)
+
+    def judge_overload(self) -> Judgement:
+        """Judge a display that shows OL: more than the range holds, which no uncertainty blurs."""
+        outcome = VerdictOutcome.PASS if self.limits.accept(None) else VerdictOutcome.FAIL
+        return Judgement(outcome, plainly(outcome, self.limits), self._assessment(None, None, None), None)
+
+    def _own(self, seen: Shown) -> Budget | None:
+        return None if self.instrument is None else budget_of(seen, self.instrument, self.source_ohms)
+
+    def _known(self, own: Budget | None) -> _Known | None:
+        """Work out the uncertainty that the value is judged by; None where a sheet covers it, or its partner, not."""
+        if own is None or own.range is None or (self.partner is not None and self.partner.range is None):
+            return None
+        budget = own if self.partner is None else difference(own, self.partner)
+        dof = effective_dof(budget.components)
+        factor = self.decision.coverage_factor
+        if self.decision.coverage is not None:
+            whole = None if dof is None else max(1, min(int(dof), _MANY))
+            factor = coverage_factor(self.decision.coverage, whole)
+        return _Known(own, budget, budget.standard * factor, factor, dof)
+
+    def _zones(self, known: _Known | None) -> Zones:
+        if known is not None or not self.limits.numbers:
+            return zones(self.limits, self.decision, known.expanded if known else Decimal(0))
+        low, high = self.limits.low, self.limits.high
+        needed = self.decision.rule is not Rule.SIMPLE or self.decision.max_uncertainty is not None
+        return Zones(low, high, low, high, always=VerdictOutcome.UNCLEAR if needed else None)
+
+    def _outcome_of(self, seen: Shown) -> VerdictOutcome:
+        return self._zones(self._known(self._own(seen))).outcome(seen.value)
+
+    def _advice(self, seen: Shown, known: _Known | None) -> str:
+        if known is None or self.instrument is None:
+            return "State the meter's accuracy sheet, or choose a range that it covers."
+        case = Case(seen, known.budget, self.instrument, self.limits, self.decision, known.factor, self._outcome_of)
+        return advice(case)
+
+    def _assessment(self, seen: Shown | None, known: _Known | None, hint: str | None) -> Assessment:
+        budget = known.budget if known else None
+        probability, probability_normal = self._probabilities(seen, budget)
+        return Assessment(
+            rule=self.decision.rule.value,
+            standard_uncertainty=budget.standard if budget else None,
+            expanded_uncertainty=known.expanded if known else None,
+            coverage_factor=known.factor if known else self.decision.coverage_factor,
+            dof=known.dof if known else None,
+            probability=probability,
+            probability_normal=probability_normal,
+            budget=tuple(map(_line, budget.components)) if budget else (),
+            cancelled=_line(budget.cancelled) if budget and budget.cancelled else None,
+            sheet=budget.sheet if budget else None,
+            cautious_default=budget.cautious if budget else False,
+            range=size(budget.range.full, budget.shown.unit) if budget and budget.range else None,
+            max_uncertainty=self.decision.allowed(self.limits),
+            advice=hint,
+        )
+
+    def _probabilities(self, seen: Shown | None, budget: Budget | None) -> tuple[float | None, float | None]:
+        """That the true value lies inside the limits, by the budget's own errors and by a normal one in their place."""
+        if seen is None or budget is None:
+            return None, None
+        if not self.limits.numbers:
+            return 0.0, 0.0
+        low, high = self.limits.low, self.limits.high
+        normal = [Component("all", budget.standard, Shape.NORMAL)]
+        return inside(budget.components, seen.value, low, high), inside(normal, seen.value, low, high)
+
+
+def _line(component: Component) -> BudgetLine:
+    return BudgetLine(component.name, component.standard_uncertainty, component.about)

@@ -1,0 +1,44 @@
+"""What a judgement says, in a sentence that a technician understands."""
+
+from decimal import ROUND_UP, Decimal
+
+from meterlink.reading import plain
+
+_PREFIXES = ((9, "G"), (6, "M"), (3, "k"), (0, ""), (-3, "m"), (-6, "u"), (-9, "n"))
+_PREFIXED = {"V": 0, "A": 0, "Ohm": 9, "Hz": 9, "F": 0}
+"""Units that take prefixes, and the largest power of ten that people write one for."""
+
+
+def size(value: Decimal, unit: str) -> str:
+    """Write a range or another round size with the prefix people use: `40 V`, `400 mV`, `4 MOhm`."""
+    if not value or unit not in _PREFIXED:
+        return f"{_shortest(value)} {unit}"
+    usual = [each for each in _PREFIXES if each[0] <= _PREFIXED[unit]]
+    power, prefix = next((each for each in usual if abs(value) >= Decimal(1).scaleb(each[0])), usual[-1])
+    return f"{_shortest(value.scaleb(-power))} {prefix}{unit}"
+
+
+def uncertainty(value: Decimal, unit: str) -> str:
+    """Write an uncertainty with two digits, rounded up (GUM 7.2.6): `0.15 V`."""
+    return f"{rounded(value, ROUND_UP)} {unit}"
+
+
+def rounded(value: Decimal, how: str, digits: int = 2) -> str:
+    """Round to so many significant digits."""
+    if not value:
+        return "0"
+    return plain(value.quantize(Decimal(1).scaleb(value.adjusted() + 1 - digits), rounding=how))
+
+
+def share(probability: float) -> str:
+    """Write a probability in percent, never as certain: `99.7 %`, `over 99.9 %`."""
+    percent = Decimal(str(probability)) * 100
+    if percent > Decimal("99.9"):
+        return "over 99.9 %"
+    if percent < Decimal("0.1"):
+        return "under 0.1 %"
+    return f"{percent.quantize(Decimal('0.1')).normalize():f} %"
+
+
+def _shortest(value: Decimal) -> str:
+    return plain(value.normalize())

@@ -1,0 +1,28 @@
+"""A short form of `python tests/early_verdicts.py`: early verdicts, right or wrong, by distance from a limit."""
+
+from statistics import median
+
+import pytest
+
+from early_verdicts import RULES, STEADYPOINT, measure, promised
+
+TOUCHES = 300
+ONLY_OURS = {STEADYPOINT: RULES[STEADYPOINT]}
+
+
+@pytest.mark.parametrize("distance", [1.0, 2.0, 5.0, 30.0, 100.0])
+def test_an_early_verdict_is_wrong_only_within_a_count_or_two_of_a_limit(distance: float) -> None:
+    row = measure(TOUCHES, distance, ONLY_OURS)[STEADYPOINT]
+    assert row.wrong_share <= promised(distance)
+    assert row.judged > 0.9 * TOUCHES
+
+
+def test_far_from_a_limit_it_comes_sooner_than_near_one() -> None:
+    far, near = (measure(TOUCHES, distance, ONLY_OURS)[STEADYPOINT] for distance in (100.0, 1.0))
+    assert median(far.updates) < median(near.updates)
+
+
+def test_simpler_rules_are_wrong_more_often_and_so_the_trial_can_tell() -> None:
+    rows = measure(TOUCHES, 1.0, RULES)
+    ours = rows.pop(STEADYPOINT)
+    assert all(row.wrong_share > ours.wrong_share for row in rows.values())
