@@ -11,7 +11,7 @@ from decimal import Decimal
 from meterlink.limits import Limits
 from meterlink.outcome import Measured, TouchOutcome
 from meterlink.reading import NS_PER_S, Function, Instant, Reading, State
-from meterlink.settle import LONGEST
+from meterlink.settle import newest
 
 LIFT_READINGS = 2
 """A lift shows at least this many idle-like readings; a bounce shorter than one update shows a part value instead."""
@@ -181,7 +181,7 @@ class Probes:
     def _in_air(self, reading: Reading) -> list[Contact]:
         if not self.in_air:
             self.air_since = reading.at
-        self.in_air = [*self.in_air, reading][-LONGEST:]
+        self.in_air = newest([*self.in_air, reading])
         if self.contact is None:
             self.lifted = self.lifted or self._lift_seen()
             return []
@@ -212,7 +212,7 @@ class Probes:
             contact.peak = max(contact.peak, abs(reading.value or Decimal(0)))
             if contact.window and contact.window[-1].resolution != reading.resolution:
                 contact.window.clear()
-            contact.window = [*contact.window, reading][-LONGEST:]
+            contact.window = newest([*contact.window, reading])
         return ended
 
     def _lift_seen(self) -> bool:

@@ -43,7 +43,7 @@ from meterlink.phrases import (
     wrong_function,
 )
 from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, Procedure, ReadingStep, Step, partner_of
-from meterlink.reading import NS_PER_S, Function, Instant, Reading
+from meterlink.reading import NS_PER_S, Flag, Function, Instant, Reading
 from meterlink.settle import MIN_SPAN_NS, Settled, same_value, settle, still_near_zero
 
 DEBOUNCE_NS = 3 * NS_PER_S // 10
@@ -262,6 +262,7 @@ class Engine:
             decision=self.procedure.decision(step),
             instrument=self._instrument,
             partner=self._budgets.get(partner.id) if partner else None,
+            share=step.limits.largest_share if isinstance(step, ReadingStep) else Decimal(0),
             source_ohms=step.source_resistance.value if step.source_resistance else None,
         )
 
@@ -324,7 +325,10 @@ class Engine:
         if shown is None or judge is None or not isinstance(step, MeasuredStep):
             return
         measured = shown.measured
-        judgement = judge.judge_overload() if measured.value is None else judge.judge(shown.window)
+        if measured.value is None:
+            judgement = judge.judge_overload(measured.unit, self._proved_by_overload(shown.window[-1]))
+        else:
+            judgement = judge.judge(shown.window)
         result = self._verdict(step, judge.limits, measured, judgement, at, confirmed=True)
         yield Touch(step.id, _touch_outcome(result.outcome), measured, self._probes.in_air[0].at, at)
         self._probes.judged_in_air(at)
@@ -353,9 +357,7 @@ class Engine:
         partner = partner_of(step, self.procedure.steps)
         if partner is not None and outcome is VerdictOutcome.PASS and dead(self.verdicts.get(partner.id)):
             outcome, reason = VerdictOutcome.UNCLEAR, f"Nothing on either side: look upstream of {step.point}."
-        elif (
-            outcome is VerdictOutcome.FAIL and measured.value is not None and abs(measured.value) < limits.nearest_zero
-        ):
+        elif outcome is VerdictOutcome.FAIL and _too_low(measured, limits):
             live = last_live(self.procedure, self.verdicts, step)
             reason += f" The last good point is {live.point}." if live else ""
         if judgement.budget is None:
@@ -364,6 +366,19 @@ class Engine:
             self._budgets[step.id] = judgement.budget
         source = step.source
         return Verdict(step.id, outcome, measured, limits.text, confirmed, reason, at, source, judgement.assessment)
+
+    def _proved_by_overload(self, reading: Reading) -> Decimal | None:
+        """The end of the range on which a display shows OL; None where nothing is known of the meter's ranges.
+
+        A meter that chooses its range is on the highest; otherwise the prefix shown tells the lowest that it can be.
+        """
+        if self._instrument is None:
+            return None
+        ranges = self._instrument.covering(reading.function)
+        if Flag.AUTO_RANGE in reading.flags:
+            return ranges[-1].full if ranges else None
+        least = Decimal(1).scaleb(reading.scale)
+        return next((each.full for each in ranges if each.full >= least), least)
 
     # Steps
 
@@ -374,7 +389,7 @@ class Engine:
         yield result
         yield Cue(result.outcome.value, verdict(step, result), step.id, result.at)
         self._probes.require_lift()
-        stopped = result.outcome is VerdictOutcome.FAIL and step.on_fail == "stop"
+        stopped = result.outcome is not VerdictOutcome.PASS and step.on_fail == "stop"
         following = None if stopped else self._first_open()
         if following is None:
             yield from self._touches(self._probes.drop())

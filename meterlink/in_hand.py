@@ -12,7 +12,7 @@ from meterlink.instruments.instrument_file import Registered, calibration_on
 from meterlink.instruments.shelf import cautious_sheet, load_instrument, load_sheet, recognise
 from meterlink.phrases import meter_stated
 from meterlink.procedure.model import Procedure
-from meterlink.reading import Instant
+from meterlink.reading import Instant, plain
 from meterlink.registry import load_transport
 
 
@@ -26,6 +26,14 @@ class Stated:
     """An accuracy sheet, by name or file."""
     celsius: Decimal | None = None
     """Its temperature, in degrees Celsius."""
+
+    @property
+    def options(self) -> list[str]:
+        """The same as options of a command."""
+        given = {"instrument": self.instrument, "sheet": self.sheet}
+        if self.celsius is not None:
+            given["temperature"] = f"{plain(self.celsius)} °C"
+        return [word for name, value in given.items() if value is not None for word in (f"--{name}", value)]
 
 
 async def meter_identity(address: str) -> str | None:
@@ -52,9 +60,14 @@ def meter_in_hand(stated: Stated, identity: str | None, today: date) -> Instrume
     """
     if stated.instrument and stated.sheet:
         raise UsageError("--instrument and --sheet are both given; the register says which sheet an instrument has")
-    registered = load_instrument(stated.instrument) if stated.instrument else None
-    if registered is None and stated.sheet is None and identity is not None:
-        registered = recognise(identity)
+    known = None if identity is None else recognise(identity)
+    if known is not None and (stated.sheet or stated.instrument not in (None, known.name)):
+        said = f"sheet {stated.sheet}" if stated.sheet else f"instrument {stated.instrument}"
+        raise UsageError(
+            f"{identity} is registered as {known.name} with sheet {known.sheet}, and {said} is stated; leave that out, "
+            "or put the register right"
+        )
+    registered = load_instrument(stated.instrument) if stated.instrument else known
     fallback = cautious_sheet()
     if registered is not None:
         return _registered(registered, identity, fallback, stated.celsius, today)

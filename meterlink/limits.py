@@ -60,8 +60,15 @@ class Limits:
     """Whether OL is accepted: `OL` itself, and `>= x`, which more than the meter's range satisfies."""
     relative_to: str | None = None
     """The earlier reading that `low` and `high` are differences to: a step's id or a test point. None: to 0."""
+    span: str | None = None
+    """Relative limits worked out, for sentences; None for limits whose text says it."""
     share: bool = False
     """Whether `low` and `high` are shares of that reading's magnitude instead, and `unit` None."""
+
+    @property
+    def largest_share(self) -> Decimal:
+        """By what share of the reading that they refer to these limits lie beside it; 0 where they are no shares."""
+        return max(abs(end or Decimal(0)) for end in (self.low, self.high)) if self.share else Decimal(0)
 
     def around(self, value: Decimal, unit: str, shown: str) -> "Limits":
         """Work relative limits out for the reading that they refer to.
@@ -74,7 +81,8 @@ class Limits:
         scale = abs(value) if self.share else Decimal(1)
         low = None if self.low is None else value + self.low * scale
         high = None if self.high is None else value + self.high * scale
-        return Limits(f"{self.text} ({shown})", low, high, unit)
+        ends = "..".join("" if end is None else plain(end) for end in (low, high))
+        return Limits(f"{self.text} ({shown})", low, high, unit, span=f"{ends} {unit}")
 
     def accept(self, value: Decimal | None) -> bool:
         """Tell whether a value (in `unit`; None stands for overload) is inside, ends included."""

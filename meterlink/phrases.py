@@ -67,8 +67,8 @@ def meter_stated(instrument: Instrument) -> str:
 
 _CALIBRATIONS = {
     Calibration.VALID: "Calibrated {instrument.calibrated}, valid to {instrument.due}.",
-    Calibration.OVERDUE: "Its calibration is overdue since {instrument.due}.",
-    Calibration.MISSING: "No calibration is registered.",
+    Calibration.OVERDUE: "Its calibration is overdue: it was due by {instrument.due}.",
+    Calibration.MISSING: "No calibration of it is on file that holds today.",
     Calibration.UNKNOWN: "No calibration is known.",
 }
 
@@ -93,13 +93,13 @@ def functions(measure: tuple[Function, ...]) -> str:
 
 
 def verdict(step: Step, given: Verdict) -> str:
-    """Say what a step came to, and for anything but a pass why and what to do."""
+    """Say what a step came to, and for anything but a pass free of doubt why and what to do."""
     value = f" {given.measured}." if given.measured else ""
     text = f"{step.point}:{value} {given.outcome.value.capitalize()}."
-    if given.outcome is VerdictOutcome.PASS:
-        return text
     advice = given.assessment.advice if given.assessment else None
-    return " ".join(filter(None, (text, given.reason, advice or step.remedy)))
+    if given.outcome is VerdictOutcome.PASS:
+        return f"{text} {given.reason} {advice}" if advice else text
+    return " ".join(filter(None, (text, given.reason, advice, step.remedy)))
 
 
 def wrong_function(step: MeasuredStep, found: Function) -> str:

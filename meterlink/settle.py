@@ -9,19 +9,21 @@
   beside its earlier half.
 
 **No likely continuation changes the verdict.** The borders between pass, too close to call and fail follow from limits,
-rule and uncertainty (`meterlink.judging.rules`). All readings must lie on one side of each, and besides:
+rule and uncertainty (`meterlink.judging.rules`). A verdict rests on the window and on all before it that belongs to the
+same value. All of it must lie on one side of each border, and besides:
 
 - the mean lies farther from the nearest border than Student's t allows for it to be wrong by, at a risk of 0.2 % a
   look (the scatter counts as at least that of a rounded digit, so equal readings are not taken for certain); or
-- 6 readings lie on one side: if the value that the display hovers about lay on the other, each of them would have been
-  an even chance at best, and 6 in a row 1 in 64 (a sign test, whatever the noise);
+- 6 readings over a second lie on one side: if the value that the display hovers about lay on the other, each of them
+  would have been an even chance at best, and 6 in a row 1 in 64 (a sign test, whatever the noise);
+- it has no trend that would carry it to a border within twenty times as long;
 - a fail, and a value that is too close to call, takes 5 readings: a slip of the probe is shorter;
-- readings that spread wider pass, and only pass, where the next one would still do so by the prediction interval of
+- 8 readings that spread wider pass, and only pass, where the next one would still do so by the prediction interval of
   the same risk: a swinging value may be a poor contact, and fails no point;
 - 8 readings that stand still on both sides of a border are too close to call.
 
 So a touch far from its limits is judged after 3 updates and one near a limit after 6 or 8, and an early verdict is
-wrong in a few of a hundred touches at the very border and in none a few counts away: `tests/early_verdicts.py` measures
+wrong in a few of a hundred touches at the very border and in none some counts away: `tests/early_verdicts.py` measures
 it.
 """
 
@@ -30,6 +32,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import NamedTuple
 
+from meterlink.judging.budget import middle
 from meterlink.judging.distribution import coverage_factor
 from meterlink.judging.rules import Zones
 from meterlink.judging.uncertainty import series
@@ -46,10 +49,19 @@ CONFIRM_SPAN_NS = 8 * NS_PER_S // 10
 """A reading near 0 must have lasted this long to be confirmed: longer than a slip of the probe, which looks alike."""
 
 LONGEST = 12
-"""Readings kept of one touch; more would not change a decision."""
+"""Readings kept of one touch at least; more would not change a decision,"""
+LONGEST_NS = 3 * NS_PER_S
+"""but for those of a fast meter: so long they are kept as well, to see a trend."""
 
 RISK = Decimal("0.002")
 """The chance, at one look, that the mean lies beyond the border that it seems to keep clear of."""
+
+
+TREND = Decimal("0.9")
+"""How sure it must be that a trend is more than scatter, before it is heeded: it is taken seriously early."""
+
+FORESIGHT = 20
+"""How many times as long as it was seen a trend is taken to go on."""
 
 
 class _Size(NamedTuple):
@@ -92,14 +104,26 @@ def settle(readings: Sequence[Reading], borders: Borders | None) -> tuple[Settle
             continue
         quiet = _range(window) <= size.grains * _grain(window[-1])
         if borders is None:
-            outcome = None
-        elif quiet:
-            outcome = _judge(window, _stretch(readings, window), borders(window))
-        else:
-            outcome = _judge_swinging(window, borders(window))
-        if outcome is not None or (quiet and borders is None):
-            return Settled(Measured(_median(window), window[-1].unit), tuple(window)), outcome
+            if quiet:
+                return _settled(window), None
+            continue
+        stretch = _stretch(readings, window) if quiet else window
+        zones = borders(stretch)
+        outcome = _judge(window, stretch, zones) if quiet else _judge_swinging(window, zones)
+        if outcome is not None:
+            return _settled(stretch), outcome
     return None
+
+
+def _settled(window: Sequence[Reading]) -> Settled:
+    return Settled(Measured(middle([_value(reading) for reading in window]), window[-1].unit), tuple(window))
+
+
+def newest(readings: Sequence[Reading]) -> list[Reading]:
+    """Return the readings of a touch that are worth keeping."""
+    since = readings[-1].at.monotonic_ns - LONGEST_NS
+    fresh = sum(reading.at.monotonic_ns >= since for reading in readings)
+    return list(readings[-max(fresh, LONGEST) :])
 
 
 def still_near_zero(readings: Sequence[Reading], spread: Decimal) -> Settled | None:
@@ -113,13 +137,12 @@ def still_near_zero(readings: Sequence[Reading], spread: Decimal) -> Settled | N
     if window is None:
         return None
     values = [_value(reading) for reading in window if reading.value is not None]
-    unit = window[-1].unit
     if not values:
-        return Settled(Measured(None, unit), tuple(window))
+        return Settled(Measured(None, window[-1].unit), tuple(window))
     if len(values) < len(window):
         return None
     allowed = max(spread, 5 * max(_grain(reading) for reading in window))
-    return Settled(Measured(_median(window), unit), tuple(window)) if max(values) - min(values) <= allowed else None
+    return _settled(window) if max(values) - min(values) <= allowed else None
 
 
 def same_value(one: Decimal, other: Reading) -> bool:
@@ -142,7 +165,7 @@ def _judge(window: Sequence[Reading], stretch: Sequence[Reading], zones: Zones) 
     if len(outcomes) > 1:
         return VerdictOutcome.UNCLEAR if len(stretch) >= _LONG and not _drifts(stretch) else None
     (outcome,) = outcomes
-    if outcome is not VerdictOutcome.PASS and len(window) < _CAREFUL:
+    if (outcome is not VerdictOutcome.PASS and len(window) < _CAREFUL) or _heads_for_a_border(stretch, zones):
         return None
     one_sided = len(stretch) >= _ONE_SIDED and _span(stretch) >= LONG_SPAN_NS and not _drifts(stretch)
     return outcome if one_sided or _keeps_clear(window, zones, Decimal(1) / len(window)) else None
@@ -164,8 +187,29 @@ def _stretch(readings: Sequence[Reading], window: Sequence[Reading]) -> Sequence
 def _judge_swinging(window: Sequence[Reading], zones: Zones) -> VerdictOutcome | None:
     """Judge readings that spread: they pass where the next one would still be accepted."""
     accepted = all(zones.outcome(_value(reading)) is VerdictOutcome.PASS for reading in window)
-    sure = accepted and len(window) >= _CAREFUL and _keeps_clear(window, zones, 1 + Decimal(1) / len(window))
-    return VerdictOutcome.PASS if sure else None
+    if not accepted or len(window) < _LONG or _heads_for_a_border(window, zones):
+        return None
+    return VerdictOutcome.PASS if _keeps_clear(window, zones, 1 + Decimal(1) / len(window)) else None
+
+
+def _heads_for_a_border(readings: Sequence[Reading], zones: Zones) -> bool:
+    """Tell whether readings have a trend that is more than scatter and would come to a border if it went on.
+
+    A straight line through them (GUM H.3), its slope held against its own standard deviation.
+    """
+    count = len(readings)
+    if count < 4:
+        return False
+    at = [Decimal(2 * index - count + 1) / 2 for index in range(count)]
+    values = [_value(reading) for reading in readings]
+    mean, squares = sum(values, Decimal(0)) / count, sum((x * x for x in at), Decimal(0))
+    slope = sum((x * value for x, value in zip(at, values, strict=True)), Decimal(0)) / squares
+    left = sum(((value - mean - slope * x) ** 2 for x, value in zip(at, values, strict=True)), Decimal(0))
+    uncertain = (left / (count - 2) / squares).sqrt()
+    moved = abs(slope) * (count - 1)
+    clear = zones.distance(values[-1])
+    sure = abs(slope) > coverage_factor(TREND, count - 2) * uncertain
+    return sure and moved >= _grain(readings[-1]) and clear is not None and clear < FORESIGHT * moved
 
 
 def _keeps_clear(window: Sequence[Reading], zones: Zones, variance: Decimal) -> bool:
@@ -199,12 +243,6 @@ def _drifts(window: Sequence[Reading]) -> bool:
 def _range(window: Sequence[Reading]) -> Decimal:
     values = [_value(reading) for reading in window]
     return max(values) - min(values)
-
-
-def _median(window: Sequence[Reading]) -> Decimal:
-    """Return the middle value, one that was displayed."""
-    values = sorted(_value(reading) for reading in window)
-    return values[(len(values) - 1) // 2]
 
 
 def _grain(reading: Reading) -> Decimal:

@@ -7,6 +7,9 @@ As a program it runs the full figures, beside two simpler rules on the same touc
 
     python tests/early_verdicts.py 2000
 
+A second table is of values that run out more slowly than a meter's filter, through the limit and on to a failing value
+a few counts beyond: how many pass on the way.
+
 Noise and filter are those of hand-held meters (common practice, no source); limits and rates are invented.
 """
 
@@ -25,17 +28,18 @@ from meterlink.judging.rules import Decision
 from meterlink.limits import parse_limits
 from meterlink.outcome import VerdictOutcome
 from meterlink.reading import NS_PER_S, Function, Instant, Reading
-from meterlink.settle import Borders, settle
+from meterlink.settle import Borders, newest, settle
 
+SLOWEST_S = (0.4, 1.0, 3.0, 10.0)
 LIMIT = 22.0
 COUNT = 0.01
 DISTANCES = (0.0, 0.25, 0.75, 1.0, 2.0, 3.0, 5.0, 10.0, 30.0, 100.0)
 """In counts, from the limit to the value. Below one the display itself cannot tell the sides apart."""
-NOISES = (0.0, 0.3, 1.0, 3.0)
+NOISES = (0.0, 0.3, 1.0, 3.0, 6.0)
 """Standard deviation of the display, in counts."""
 RATES = (2.0, 4.0, 10.0)
-LONGEST = 60
-"""Updates after which a touch that has no verdict is given up."""
+UPDATES = 60
+"""After which a touch that has no verdict is given up."""
 STEADYPOINT = "Steadypoint"
 
 
@@ -44,7 +48,8 @@ def promised(distance: float) -> float:
     return 0.1 if distance < 1 else 0.03 if distance < 2 else 0.01 if distance < 10 else 0.0
 
 
-BORDERS: Borders = Judge(parse_limits("22.0..29.0 V"), Decision(), None).zones
+JUDGE = Judge(parse_limits("22.0..29.0 V"), Decision(), None)
+BORDERS: Borders = JUDGE.zones
 
 
 @dataclass(slots=True)
@@ -67,22 +72,37 @@ def touch(chance: random.Random, distance: float) -> tuple[list[Reading], Verdic
     value = LIMIT + chance.choice((-1, 1)) * distance * COUNT
     noise, rate = chance.choice(NOISES) * COUNT, chance.choice(RATES)
     run_in, tau = chance.choice((0.0, -0.3, -3.0)), chance.uniform(0.05, 0.4)
-    shown = [
-        f"{value + run_in * exp(-(update + chance.random()) / rate / tau) + chance.gauss(0, noise):.2f}"
-        for update in range(LONGEST)
-    ]
-    readings = [
-        Reading(text, "V", Function.DC_VOLTAGE, Instant(round(update / rate * NS_PER_S), 0))
-        for update, text in enumerate(shown)
-    ]
+    readings = _display(
+        rate,
+        [
+            value + run_in * exp(-(update + chance.random()) / rate / tau) + chance.gauss(0, noise)
+            for update in range(UPDATES)
+        ],
+    )
     later = Decimal(f"{fmean(round(value + chance.gauss(0, noise), 2) for _ in range(400)):.2f}")
     return readings, BORDERS(readings[-1:]).outcome(later)
 
 
+def slow_touch(chance: random.Random, distance: float, tau: float) -> list[Reading]:
+    """Simulate a touch whose value falls towards one that many counts below the limit, with a time constant in s."""
+    noise, rate, start = chance.choice(NOISES[:3]) * COUNT, chance.choice(RATES), chance.uniform(0.3, 1.0)
+    value = LIMIT - distance * COUNT
+    return _display(
+        rate, [value + start * exp(-update / rate / tau) + chance.gauss(0, noise) for update in range(5 * UPDATES)]
+    )
+
+
+def _display(rate: float, values: Sequence[float]) -> list[Reading]:
+    return [
+        Reading(f"{value:.2f}", "V", Function.DC_VOLTAGE, Instant(round(update / rate * NS_PER_S), 0))
+        for update, value in enumerate(values)
+    ]
+
+
 def steadypoint(readings: Sequence[Reading]) -> VerdictOutcome | None:
-    """The rule of `meterlink.settle`."""
-    found = settle(readings[-12:], BORDERS)
-    return found[1] if found else None
+    """The rule of `meterlink.settle`, and the verdict that is recorded by it."""
+    found = settle(newest(readings), BORDERS)
+    return JUDGE.judge(found[0].window).outcome if found else None
 
 
 def three_equal(readings: Sequence[Reading]) -> VerdictOutcome | None:
@@ -126,6 +146,17 @@ def measure(count: int, distance: float, rules: Mapping[str, Rule], seed: int = 
     return rows
 
 
+def measure_slow(count: int, distance: float, tau: float) -> float:
+    """The share of slow touches that pass on their way to a failing value."""
+    chance = random.Random(f"{distance} {tau}")
+    passed = 0
+    for _ in range(count):
+        readings = slow_touch(chance, distance, tau)
+        given = (steadypoint(readings[:updates]) for updates in range(1, len(readings) + 1))
+        passed += next((outcome for outcome in given if outcome is not None), None) is VerdictOutcome.PASS
+    return passed / count
+
+
 def main(count: int) -> int:
     """Print the table; return the exit status."""
     click.echo(f"{count} touches at each distance from a limit; wrong verdicts, and updates to the verdict (median)")
@@ -140,6 +171,13 @@ def main(count: int) -> int:
         ]
         broken = broken or rows[STEADYPOINT].wrong_share > promised(distance)
         click.echo(f"{distance:>8}" + "".join(f"{cell:>26}" for cell in cells))
+    click.echo(
+        "\nvalues that fall through the limit and rest so many counts below: passes on the way, by time constant"
+    )
+    click.echo(f"{'counts':>8}" + "".join(f"{f'{tau:g} s':>10}" for tau in SLOWEST_S))
+    for distance in (5.0, 20.0, 50.0):
+        shares = [measure_slow(count // 10, distance, tau) for tau in SLOWEST_S]
+        click.echo(f"{distance:>8}" + "".join(f"{share:>10.1%}" for share in shares))
     return 1 if broken else 0
 
 

@@ -288,7 +288,7 @@ def _at_border(judged: Judge, judgement: Judgement, seen: Shown) -> bool:
     expanded = judgement.assessment.expanded_uncertainty
     assert expanded is not None
     distance = zones(judged.limits, judged.decision, expanded).distance(seen.value)
-    return distance is not None and distance <= NEXT_TO_THE_BORDER * expanded / judged.decision.coverage_factor
+    return distance is not None and distance <= NEXT_TO_THE_BORDER * expanded / judgement.assessment.coverage_factor
 
 
 def _percent(at_border: Sequence[int]) -> str:

@@ -144,7 +144,7 @@ class Process:
         """The product's borders for a guard band: guarded where it is positive, rejection guarded where negative."""
         rule = Rule.SIMPLE if not w else Rule.GUARDED if w > 0 else Rule.GUARDED_REJECTION
         decision = Decision(rule, coverage_factor=abs(w) / self.u)
-        return zones(Limits("", self.low, self.high), decision, decision.coverage_factor * self.u)
+        return zones(Limits("", self.low, self.high), decision, decision.factor(None) * self.u)
 
     def risks(self, w: Decimal) -> tuple[float, float]:
         """Consumer's and producer's risk."""

@@ -3,13 +3,19 @@
 from decimal import Decimal
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from bench import Bench, reading_step
 from meterlink.instrument import Calibration, Instrument
 from meterlink.instruments.sheet_file import parse_sheet
 from meterlink.instruments.shelf import cautious_sheet
+from meterlink.judging.judge import Judge
+from meterlink.judging.rules import Decision, Rule
+from meterlink.limits import parse_limits
 from meterlink.outcome import Cue, Verdict
-from meterlink.reading import Instant
+from meterlink.reading import NS_PER_S, Function, Instant, Reading
+from meterlink.settle import settle
 
 SHEET = """\
 sheet: bench
@@ -134,9 +140,12 @@ def test_without_any_sheet_only_plain_limits_are_judged() -> None:
         ),
         (
             {"calibration": Calibration.OVERDUE, "due": "2025-03-02"},
-            "Meter DMM-1, accuracy sheet bench. Its calibration is overdue since 2025-03-02.",
+            "Meter DMM-1, accuracy sheet bench. Its calibration is overdue: it was due by 2025-03-02.",
         ),
-        ({"calibration": Calibration.MISSING}, "Meter DMM-1, accuracy sheet bench. No calibration is registered."),
+        (
+            {"calibration": Calibration.MISSING},
+            "Meter DMM-1, accuracy sheet bench. No calibration of it is on file that holds today.",
+        ),
         ({"name": None}, "Accuracy sheet bench. No calibration is known."),
         (
             {"name": None, "cautious": True},
@@ -150,8 +159,38 @@ def test_the_meter_and_its_calibration_are_announced_first(more: dict[str, objec
     assert second.code == "probe"
 
 
+SWING = "25.50 25.90 25.40 25.80 25.45 25.85 25.50 25.75"
+
+
 def test_a_swinging_value_passes_far_from_its_limits_and_not_near_one() -> None:
     far = Bench(reading_step("a", "22.0..29.0 V"), interval_s=0.25).lift(6)
-    assert far.show("25.50 25.90 25.40 25.80 25.45 25.85").verdicts == [("a", "pass")]
+    assert far.show(SWING).verdicts == [("a", "pass")]
     near = Bench(reading_step("a", "25.2..29.0 V"), interval_s=0.25).lift(6)
-    assert near.show("25.50 25.90 25.40 25.80 25.45 25.85").verdicts == []
+    assert near.show(SWING).verdicts == []
+
+
+@pytest.mark.parametrize(
+    ("rule", "displays"),
+    [
+        ({}, "26.68 25.94 26.12 25.38 25.56 24.82 25.00 24.26 24.44 23.70 23.88 23.14 22.90 22.60"),
+        (GUARDED, "26.62 27.02 26.24 26.64 25.86 26.26 25.48 25.88 25.10 25.50 24.70"),
+        (GUARDED, "23.37 23.34 23.34 23.29 23.30 23.27 23.25 23.22 23.20 23.16"),
+    ],
+)
+def test_a_value_that_falls_towards_a_limit_is_waited_for_however_it_swings(
+    rule: dict[str, object], displays: str
+) -> None:
+    bench = Bench(reading_step("a", "22.9..29.0 V", **rule), instrument=instrument(), interval_s=0.5).lift()
+    assert bench.show(displays).verdicts == []
+
+
+@given(st.lists(st.integers(2190, 2212), min_size=3, max_size=16), st.sampled_from(["simple", "guarded"]))
+def test_the_verdict_on_record_is_the_one_that_settled(counts: list[int], rule: str) -> None:
+    judge = Judge(parse_limits("22.0..29.0 V"), Decision(Rule(rule)), instrument())
+    readings = [
+        Reading(f"{count / 100:.2f}", "V", Function.DC_VOLTAGE, Instant(index * NS_PER_S // 3, 0))
+        for index, count in enumerate(counts)
+    ]
+    found = settle(readings, judge.zones)
+    if found is not None:
+        assert judge.judge(found[0].window).outcome is found[1]

@@ -36,9 +36,9 @@ def test_jobs_are_listed_newest_first_in_their_local_time(jobs: tuple[str, str])
     result = CliRunner().invoke(cli, ["jobs"])
     assert result.exit_code == 0
     assert result.stdout.splitlines() == [
-        "JOB            STARTED                    PROCEDURE         STATE              PASSED  FAILED",
-        f"{jobs[1]}  2026-11-25 11:20:00+01:00  two-points rev 7  stopped by a fail  1       1",
-        f"{jobs[0]}  2026-11-25 10:20:00+01:00  two-points rev 7  not ended          1       0",
+        "JOB            STARTED                    PROCEDURE         STATE                   PASSED  FAILED  UNCLEAR",
+        f"{jobs[1]}  2026-11-25 11:20:00+01:00  two-points rev 7  stopped before its end  1       1       0",
+        f"{jobs[0]}  2026-11-25 10:20:00+01:00  two-points rev 7  not ended               1       0       0",
     ]
 
 

@@ -171,10 +171,13 @@ def test_temperature_and_loading_are_lines_of_the_budget(judging: Judging) -> No
     assert _line(loaded, "loading") == pytest.approx(24 * 1e5 / 1e7 / sqrt(3), rel=1e-12)
 
 
-def test_overload_is_judged_without_an_uncertainty(judging: Judging) -> None:
+def test_overload_is_judged_without_an_uncertainty_and_proves_no_more_than_its_range(judging: Judging) -> None:
     assert judging.json("OL", limits="<= 2 Ohm")["outcome"] == "fail"
-    made = judging.json("OL", limits=">= 1 MOhm")
+    made = judging.json("OL", limits=">= 300 Ohm")
     assert (made["outcome"], made["value"], made["standard_uncertainty"]) == ("pass", "OL", None)
+    made = judging.json("OL", limits=">= 1 MOhm")
+    assert made["outcome"] == "unclear"
+    assert made["reason"] == "OL proves more than 400 Ohm on this range, and >= 1 MOhm is asked for."
 
 
 def test_an_unknown_meter_is_judged_by_a_cautious_default_and_says_so(tmp_path: Path) -> None:

@@ -320,12 +320,13 @@ def test_one_reading_has_the_whole_resolution_whatever_scatter_is_stated() -> No
 
 @unhurried
 @given(st.data(), touches_and_limits)
-def test_there_is_advice_where_a_verdict_is_unclear_and_nowhere_else(
+def test_there_is_advice_where_a_verdict_is_in_doubt_and_nowhere_else(
     data: st.DataObject, case: tuple[Touch, Limits]
 ) -> None:
     touch, limits = case
     judgement = touch.judge(limits, data.draw(decisions(touch, share=True)))
-    assert (judgement.outcome is UNCLEAR) == bool(judgement.assessment.advice)
+    unproven = judgement.outcome is PASS and not limits.accept(touch.seen.value)  # by guarded rejection
+    assert (judgement.outcome is UNCLEAR or unproven) == bool(judgement.assessment.advice)
     assert judgement.reason.endswith(".")
 
 

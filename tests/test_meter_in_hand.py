@@ -72,16 +72,16 @@ def test_an_overdue_calibration_is_announced_and_stamped_on_the_record(office: O
     result = office.check("--instrument", "DMM-07")
     assert result.returncode == 0, result.stderr
     assert meter_cues(result) == [
-        f"Meter DMM-07, accuracy sheet six-thousand-counts. Its calibration is overdue since {OVERDUE[3]}."
+        f"Meter DMM-07, accuracy sheet six-thousand-counts. Its calibration is overdue: it was due by {OVERDUE[3]}."
     ]
-    assert f"Calibration  OVERDUE SINCE {OVERDUE[3]}, certificate C-118, {OVERDUE[1]}" in office.page()
+    assert f"Calibration  OVERDUE, WAS DUE BY {OVERDUE[3]}; certificate C-118, {OVERDUE[1]}" in office.page()
 
 
 def test_a_missing_calibration_and_an_unknown_meter_are_told_apart(office: Office) -> None:
     office.register("DMM-07")
     office.check("--instrument", "DMM-07")
     assert "Instrument   DMM-07, accuracy sheet six-thousand-counts" in office.page()
-    assert "Calibration  NONE REGISTERED" in office.page()
+    assert "Calibration  NONE ON FILE THAT HOLDS" in office.page()
     office.check()
     assert "Instrument   not known, accuracy sheet cautious-default" in office.page()
     assert "Calibration  NOT KNOWN" in office.page()

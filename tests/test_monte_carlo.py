@@ -73,7 +73,9 @@ def _true_values(case: Case, generator: np.random.Generator) -> Floats:
     (GUM F.2.2.1).
     """
     values = np.array([float(text) for text in case.texts])
-    median = float(np.sort(values)[(len(values) - 1) // 2])
+    ordered = np.sort(values)
+    middles = ordered[(len(values) - 1) // 2], ordered[len(values) // 2]
+    median = float(min(middles, key=lambda each: (round(abs(each - values.mean()), 9), each)))
     scatter = float(values.std(ddof=1))
     stated = case.percent / 100 * abs(median) + case.counts * case.resolution
     outside = 0.0 if case.celsius is None else max(18 - case.celsius, case.celsius - 28, 0.0)

@@ -6,7 +6,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from meterlink.judging.rules import Decision, Rule
-from meterlink.limits import Limits, parse_limits
+from meterlink.limits import parse_limits
 from meterlink.procedure.model import MeasuredStep, ReadingStep, partner_of
 from meterlink.procedure.parse import examine, parse_procedure
 from meterlink.procedure.problem import Severity
@@ -28,8 +28,8 @@ def test_a_step_s_rule_stands_before_the_procedure_s() -> None:
     first, second = procedure.steps
     assert isinstance(first, MeasuredStep)
     assert isinstance(second, MeasuredStep)
-    assert procedure.decision(first) == Decision(Rule.GUARDED, Decimal(2), Decimal("0.95"))
-    assert procedure.decision(second) == Decision(Rule.SIMPLE, Decimal(2), None, Decimal(10), "%")
+    assert procedure.decision(first) == Decision(Rule.GUARDED, coverage=Decimal("0.95"))
+    assert procedure.decision(second) == Decision(Rule.SIMPLE, max_uncertainty=Decimal(10), max_unit="%")
     assert procedure.decision(second).allowed(parse_limits("20..29 V")) == Decimal("0.9")
     assert procedure.decision(second).allowed(parse_limits("<= 2 Ohm")) == Decimal("0.2")
 
@@ -38,7 +38,8 @@ def test_where_nothing_is_said_acceptance_is_simple_and_k_is_2() -> None:
     procedure = parse_procedure(with_steps(A), "p")
     (only,) = procedure.steps
     assert isinstance(only, MeasuredStep)
-    assert procedure.decision(only) == Decision(Rule.SIMPLE, Decimal(2))
+    assert procedure.decision(only) == Decision(Rule.SIMPLE)
+    assert procedure.decision(only).factor(None) == 2
     assert procedure.calibration == "announced"
 
 
@@ -68,6 +69,15 @@ def test_nonsense_is_an_error_at_its_place(marked: str, message: str) -> None:
     assert examined.procedure is None
     told = [(each.line, each.column, each.message) for each in examined.problems if each.severity is Severity.ERROR]
     assert any((at, where) == (line, column) and message in said for at, where, said in told), told
+
+
+def test_a_size_that_a_procedure_states_for_all_its_steps_must_fit_them_all() -> None:
+    ohms = "- {id: c, kind: reading, point: X3, reference: bar, measure: resistance, limits: <= 2 Ohm}\n"
+    text = with_steps(A + ohms).replace("steps:", "judging: {rule: simple, max_uncertainty: 0.2 V}\nsteps:")
+    (problem,) = examine(text, "p").problems
+    assert (problem.line, problem.severity) == (5, Severity.ERROR)
+    assert problem.message == "in V, but step 'c' is measured in Ohm; write a percentage"
+    assert examine(text.replace("0.2 V", "5 %"), "p").problems == ()
 
 
 def test_simple_acceptance_without_a_largest_uncertainty_is_warned_of_where_it_is_chosen() -> None:
@@ -106,8 +116,14 @@ def test_a_reading_is_referred_to_by_id_or_by_point_and_the_last_before_counts()
 def test_limits_that_refer_to_a_reading_are_worked_out_exactly(text: str, low: str, high: str) -> None:
     limits = parse_limits(text)
     assert limits.relative_to == "G1:+"
-    shown = f"{text} (25.41 V)"
-    assert limits.around(Decimal("25.41"), "V", "25.41 V") == Limits(shown, Decimal(low), Decimal(high), "V")
+    around = limits.around(Decimal("25.41"), "V", "25.41 V")
+    assert (around.text, around.low, around.high, around.unit) == (
+        f"{text} (25.41 V)",
+        Decimal(low),
+        Decimal(high),
+        "V",
+    )
+    assert around.relative_to is None
 
 
 def test_the_schema_knows_the_keys() -> None:

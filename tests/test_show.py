@@ -49,7 +49,7 @@ def test_a_job_is_shown_with_its_steps_in_the_procedures_order(job: str) -> None
         "Software   steadypoint 0.1.0",
         "Started    2026-11-25 10:20:00+01:00",
         "Ended      2026-11-25 10:20:04+01:00",
-        "State      stopped by a fail: 1 passed, 1 failed, 0 unclear, 1 not judged",
+        "State      stopped before its end: 1 passed, 1 failed, 0 unclear, 1 not judged",
         "",
         "STEP     POINT  VALUE    LIMITS        VERDICT     ATTEMPTS  TIME      WHY",
         "breaker  Q1                            not judged",

@@ -77,7 +77,8 @@ async def _conduct(meter: str, stated: Stated, begin: Begin, as_json: bool, job:
     if trouble is not None:
         complain(trouble)
     if not session.engine.ended:
-        click.echo(f"Not finished. Go on with: steadypoint resume {session.job} --meter {shlex.quote(meter)}", err=True)
+        again = shlex.join(["steadypoint", "resume", session.job, "--meter", meter, *stated.options])
+        click.echo(f"Not finished. Go on with: {again}", err=True)
         return BAD_FILE if isinstance(trouble, FileError) else NOT_FINISHED
     tally = session.engine.tally(session.last)
     return ALL_PASSED if tally.complete and not tally.failed and not tally.unclear else WITH_FAILS

@@ -26,7 +26,7 @@ def command(procedure: str, meter: str, accept_cautions: bool, stated: Stated, a
 
     Answers come from the keys shown on the screen, or one a line on standard input: confirm, refuse, repeat, back.
 
-    Exit status: 0 all passed, 1 finished with fails, 2 bad usage or bad file, 3 not finished.
+    Exit status: 0 all passed, 1 finished with a fail or unclear, 2 bad usage or bad file, 3 not finished.
     """
     loaded = load_procedure(procedure)
     if not accept_cautions:

@@ -11,7 +11,7 @@ from meterlink.record.store import Job, Store
 from meterlink.record.summary import SUMMARY_KINDS, Summary, summarise
 from meterlink.record.words import STATES, columns, local_time
 
-_HEAD = ("JOB", "STARTED", "PROCEDURE", "STATE", "PASSED", "FAILED")
+_HEAD = ("JOB", "STARTED", "PROCEDURE", "STATE", "PASSED", "FAILED", "UNCLEAR")
 
 
 @click.command("jobs", short_help="List the jobs in the record.")
@@ -38,4 +38,5 @@ def _row(job: Job, summary: Summary) -> tuple[str, ...]:
         STATES[summary.state],
         str(summary.count(VerdictOutcome.PASS)),
         str(summary.count(VerdictOutcome.FAIL)),
+        str(summary.count(VerdictOutcome.UNCLEAR)),
     )

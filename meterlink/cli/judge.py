@@ -13,7 +13,7 @@ from meterlink.cli._stated import celsius
 from meterlink.errors import UsageError
 from meterlink.instrument import Instrument
 from meterlink.instruments.shelf import cautious_sheet, load_sheet
-from meterlink.judging.budget import Budget, Shown, budget_of
+from meterlink.judging.budget import Shown, budget_of
 from meterlink.judging.judge import Judge
 from meterlink.judging.page import judgement_json, judgement_lines
 from meterlink.judging.rules import Decision, Rule
@@ -48,7 +48,7 @@ _T = TypeVar("_T")
 @click.option("--sheet", help="The meter's accuracy sheet, by name or file; a cautious default without it.")
 @click.option("--rule", type=click.Choice([rule.value for rule in Rule]), default=Rule.SIMPLE.value, show_default=True)
 @click.option("--scatter", help="Standard deviation of the readings, such as '0.02 V'.")
-@click.option("--readings", type=click.IntRange(1, _MANY), default=1, help="How many readings show that scatter.")
+@click.option("--readings", type=click.IntRange(1, _MANY), help="How many readings show that scatter.")
 @click.option(
     "--function", type=click.Choice([each.value for each in Function if each.judged]), help="Else by its unit."
 )
@@ -66,7 +66,7 @@ def command(
     sheet: str | None,
     rule: str,
     scatter: str | None,
-    readings: int,
+    readings: int | None,
     function: str | None,
     range_text: str | None,
     temperature: str | None,
@@ -95,6 +95,10 @@ def command(
         cautious=sheet is None,
         celsius=celsius(temperature),
     )
+    if readings is not None and scatter is None:
+        raise UsageError("--readings says how many show a scatter; give --scatter too")
+    if source_resistance is not None and chosen not in (Function.DC_VOLTAGE, Function.AC_VOLTAGE):
+        raise UsageError(f"--source-resistance: a meter loads a circuit in volts, not in {chosen}")
     decision = _decision(rule, coverage_factor, coverage, max_uncertainty, unit)
     source = _of_unit("source-resistance", source_resistance, "Ohm")
     shown = None
@@ -105,18 +109,22 @@ def command(
             function=chosen,
             resolution=Decimal(0),
             deviation=_of_unit("scatter", scatter, unit) or Decimal(0),
-            readings=readings if scatter else 1,
+            readings=readings or 1,
             at=_START,
-            range_full=_range(range_text, instrument, chosen, value.value),
+            range_full=_range(range_text, instrument, chosen, value.value) if range_text else None,
             wire_tells_range=False,
         )
-    limits, partner = _absolute(limits, shown, instrument)
-    if limits.unit not in (None, unit):
-        raise UsageError(f"limits in {limits.unit}, but the reading is in {unit}")
-    judge = Judge(limits, decision, instrument, partner, source)
-    judgement = judge.judge_shown(shown) if shown else judge.judge_overload()
-    if shown is not None and judgement.assessment.standard_uncertainty is None:
-        raise UsageError(f"no range of sheet {instrument.sheet.name} holds {reading_text.strip()} in {chosen}")
+    judge = _judge(limits, shown, instrument, decision, source)
+    if judge.limits.unit not in (None, unit):
+        raise UsageError(f"limits in {judge.limits.unit}, but the reading is in {unit}")
+    if shown is None:
+        largest = instrument.sheet.largest(chosen) if range_text is None else _range(range_text, instrument, chosen)
+        judgement = judge.judge_overload(unit, largest)
+    else:
+        judgement = judge.judge_shown(shown)
+        if judgement.assessment.standard_uncertainty is None:
+            raise UsageError(f"no range of sheet {instrument.sheet.name} holds {_uncovered(judge, shown)}")
+    limits = judge.limits
     measured = Measured(value.value if value else None, unit)
     if as_json:
         click.echo(json.dumps(judgement_json(measured, judgement, limits), ensure_ascii=False))
@@ -124,12 +132,10 @@ def command(
         click.echo("\n".join(judgement_lines(measured, judgement, limits)))
 
 
-def _range(text: str | None, instrument: Instrument, function: Function, value: Decimal) -> Decimal | None:
-    if text is None:
-        return None
+def _range(text: str, instrument: Instrument, function: Function, value: Decimal = Decimal(0)) -> Decimal:
     full = _of_unit("range", text, function.unit)
     known = [each.full for each in instrument.sheet.ranges.get(function, ())]
-    if full not in known:
+    if full is None or full not in known:
         listed = ", ".join(size(each, function.unit) for each in known) or "none"
         raise UsageError(f"--range {text!r}: expected one of sheet {instrument.sheet.name}: {listed}")
     if abs(value) > full:
@@ -137,16 +143,25 @@ def _range(text: str | None, instrument: Instrument, function: Function, value: 
     return full
 
 
-def _absolute(limits: Limits, shown: Shown | None, instrument: Instrument) -> tuple[Limits, Budget | None]:
-    """Work out limits that refer to another reading, which here is written out."""
+def _judge(
+    limits: Limits, shown: Shown | None, instrument: Instrument, decision: Decision, source: Decimal | None
+) -> Judge:
+    """Put a judge together; limits that refer to another reading have it written out here."""
     if limits.relative_to is None:
-        return limits, None
+        return Judge(limits, decision, instrument, source_ohms=source)
     other = _read("limits", limits.relative_to, parse_quantity)
     if shown is None or other.unit != shown.unit:
         raise UsageError(f"limits refer to {limits.relative_to}; expected a reading in the same unit")
     beside = dataclasses.replace(shown, value=other.value, deviation=Decimal(0), readings=1)
     around = limits.around(other.value, other.unit, f"{plain(other.value)} {other.unit}")
-    return dataclasses.replace(around, text=limits.text), budget_of(beside, instrument)
+    return Judge(around, decision, instrument, budget_of(beside, instrument), limits.largest_share, source)
+
+
+def _uncovered(judge: Judge, shown: Shown) -> str:
+    """Name the reading that no range holds: this one, or the one that the limits refer to."""
+    partner = judge.partner
+    value = partner.shown.value if partner is not None and partner.range is None else shown.value
+    return f"{plain(value)} {shown.unit} in {shown.function}"
 
 
 def _function(name: str | None, unit: str) -> Function:

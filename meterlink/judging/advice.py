@@ -67,11 +67,10 @@ def _hints(case: Case) -> Iterator[str]:
 
 
 def _lower_range(case: Case) -> Range | None:
-    """The smallest range that holds the value, where the meter is known to stand on a higher one."""
+    """The smallest range of a known meter that holds the value, where it stands on a higher one."""
     seen, used = case.seen, case.budget.range
-    guessed = case.instrument.cautious and not seen.wire_tells_range
     lower = case.instrument.sheet.smallest(seen.function, seen.value)
-    return lower if lower and used and lower.full < used.full and not guessed else None
+    return lower if lower and used and lower.full < used.full and not case.instrument.cautious else None
 
 
 def _main_cause(budget: Budget) -> str | None:

@@ -18,7 +18,18 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 
 from meterlink.instrument import Instrument, Range
-from meterlink.judging.uncertainty import Component, Shape, combined, effective_dof, rectangular, series
+from meterlink.judging.uncertainty import (
+    Component,
+    Series,
+    Shape,
+    combined,
+    effective_dof,
+    propagated,
+    rectangular,
+    series,
+    stated,
+    whole_dof,
+)
 from meterlink.reading import NS_PER_S, Function, Instant, Reading, plain
 
 MEDIAN_FACTOR = Decimal("1.2533")
@@ -58,7 +69,7 @@ class Shown:
         The median is itself a rounded value, and its rounding is a line of its own (GUM 4.3.10: nothing counts twice).
         """
         unrounded = max(self.deviation**2 - step**2 / 12, Decimal(0)).sqrt()
-        return MEDIAN_FACTOR * unrounded / Decimal(self.readings).sqrt()
+        return MEDIAN_FACTOR * Series(self.value, unrounded, self.readings).of_mean
 
 
 def shown(window: Sequence[Reading]) -> Shown:
@@ -67,12 +78,12 @@ def shown(window: Sequence[Reading]) -> Shown:
     Raises:
         ValueError: one of them shows no number.
     """
-    values = sorted(reading.value for reading in window if reading.value is not None)
+    values = [reading.value for reading in window if reading.value is not None]
     if not values or len(values) < len(window):
         raise ValueError("only readings that show a number can be summed up")
     last = window[-1]
     return Shown(
-        value=values[(len(values) - 1) // 2],
+        value=middle(values),
         unit=last.unit,
         function=last.function,
         resolution=max(reading.resolution for reading in window),
@@ -80,6 +91,14 @@ def shown(window: Sequence[Reading]) -> Shown:
         readings=len(values),
         at=last.at,
     )
+
+
+def middle(values: Sequence[Decimal]) -> Decimal:
+    """The median as a value that was displayed: of an even number, that of the two in the middle nearer to the mean."""
+    ordered = sorted(values)
+    low, high = ordered[(len(ordered) - 1) // 2], ordered[len(ordered) // 2]
+    mean = sum(ordered, Decimal(0)) / len(ordered)
+    return low if mean - low <= high - mean else high
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,8 +115,8 @@ class Budget:
     """Whether that is the cautious default."""
     meter: tuple[str | None, int]
     """Tells one meter from another: two touches share an error only with the same."""
-    kelvin_outside: Decimal = Decimal(0)
-    """By how much the meter is colder or warmer than its sheet allows for."""
+    celsius: Decimal | None = None
+    """The meter's temperature, where stated."""
     compared: bool = False
     """Whether it is that of a difference between two touches."""
     cancelled: Component | None = None
@@ -144,74 +163,78 @@ def budget_of(seen: Shown, instrument: Instrument, source_ohms: Decimal | None =
         meter_ohms = row.impedance or LOWEST_IMPEDANCE
         about = f"up to {plain(source_ohms)} Ohm of source on {plain(meter_ohms)} Ohm of meter; not corrected"
         lines.append(rectangular("loading", abs(value) * source_ohms / meter_ohms, about))
-    return replace(budget, components=tuple(lines), kelvin_outside=kelvin)
+    return replace(budget, components=tuple(lines), celsius=instrument.celsius)
 
 
-def difference(one: Budget, other: Budget) -> Budget:
+def difference(one: Budget, other: Budget, share: Decimal = Decimal(0)) -> Budget:
     """Work out the budget of `one` less `other`, both in the same unit.
 
-    With the same meter on the same range, at most an hour apart, the gain part of the accuracy and what the temperature
-    adds cancel, but for the difference of the readings. Otherwise nothing does.
+    With the same meter on the same range, at most an hour apart, what goes with the reading (gain, and what the
+    temperature adds to it) is fully correlated, and only its part of the difference is left (GUM 5.2.2). Otherwise
+    nothing cancels.
+
+    Args:
+        one: of this touch.
+        other: of the touch that it is compared with.
+        share: by what share of the other reading the limits lie beside it: this touch is compared with (1 ± share)
+            times the other, and the larger uncertainty of the two is taken.
     """
-    scatter = _scatter_of_both(one, other)
-    if not _share_a_gain(one, other):
-        whole = (*_named(one, "this touch"), *_named(other, "other touch"), *scatter)
-        return replace(one, components=whole, compared=True)
+    other_parts = [
+        replace(each, standard_uncertainty=each.standard_uncertainty * (1 + share)) for each in other.components
+    ]
+    scatter = _scatter_of_both(one.components, other_parts)
+    parts = (*_named(one.components, "this touch"), *_named(other_parts, "other touch"))
     row = one.range
-    assert row is not None  # noqa: S101 - what shares a gain has a range
-    apart, unit = abs(one.shown.value - other.shown.value), one.shown.unit
-    left = [
-        rectangular(
-            "gain, what is left",
-            row.gain_limit(apart),
-            f"{_percent(row.reading)} of the difference, {plain(apart)} {unit}",
-        )
-    ]
-    about = f"±{plain(row.counts)} x {plain(row.resolution)} {unit}"
-    counts = [rectangular(f"counts, {touch}", row.count_limit, about) for touch in ("this touch", "other touch")]
-    if one.kelvin_outside:
-        at_zero = row.temperature_limit(Decimal(0), one.kelvin_outside)
-        of_gain = row.temperature_limit(apart, one.kelvin_outside) - at_zero
-        left.append(rectangular("temperature, what is left", of_gain, "what goes with the reading, of the difference"))
-        counts += [
-            rectangular(f"temperature, {touch}", at_zero, "what goes with the counts")
-            for touch in ("this touch", "other touch")
-        ]
-    rest = [
-        each
-        for each in (*_named(one, "this touch"), *_named(other, "other touch"))
-        if not each.name.startswith(("accuracy", "temperature"))
-    ]
-    temperature = [each for each in one.components if each.name == "temperature"]
-    shared = combined([rectangular("gain", row.gain_limit(one.shown.value)), *temperature])
-    return replace(
-        one,
-        components=(*left, *counts, *rest, *scatter),
-        compared=True,
-        cancelled=Component("gain, common to both touches", shared, Shape.RECTANGULAR, "cancels in the difference"),
+    if row is None or not _share_a_gain(one, other):
+        return replace(one, components=(*parts, *scatter), compared=True)
+    kelvin = Decimal(0) if one.celsius is None else row.climate.outside(one.celsius)
+    gains = (
+        ("gain", row.gain_limit(Decimal(1))),
+        ("temperature", row.temperature_limit(Decimal(1), kelvin) - row.temperature_limit(Decimal(0), kelvin)),
     )
+    left, shared = [], []
+    for name, limit in gains:
+        if limit:
+            of_one = rectangular(name, limit)
+            left.append(_what_is_left(of_one, one.shown, other.shown, share))
+            shared.append(replace(of_one, standard_uncertainty=of_one.standard_uncertainty * abs(one.shown.value)))
+    counts = row.count_limit + row.temperature_limit(Decimal(0), kelvin)
+    warmth = ", and what the temperature adds" if kelvin else ""
+    about = f"±{plain(row.counts)} x {plain(row.resolution)} {one.shown.unit}{warmth}"
+    offsets = [
+        rectangular("counts, this touch", counts, about),
+        rectangular("counts, other touch", counts * (1 + share), about),
+    ]
+    rest = [each for each in parts if not each.name.startswith(("accuracy", "temperature"))]
+    gone = Component("gain, common to both touches", combined(shared), Shape.RECTANGULAR, "cancels in the difference")
+    return replace(one, components=(*left, *offsets, *rest, *scatter), compared=True, cancelled=gone)
+
+
+def _what_is_left(of_one: Component, one: Shown, other: Shown, share: Decimal) -> Component:
+    """What two fully correlated errors leave of each other; `of_one` is that of a reading of 1."""
+    variance = of_one.standard_uncertainty**2
+    covariances = ((variance, variance), (variance, variance))
+    left = max(propagated((one.value, -factor * other.value), covariances) for factor in (1 - share, 1 + share))
+    about = f"of the difference, {plain(abs(one.value - other.value))} {one.unit}"
+    return Component(f"{of_one.name}, what is left", left, Shape.RECTANGULAR, about)
 
 
 def _share_a_gain(one: Budget, other: Budget) -> bool:
     """Tell whether two touches were taken with the same meter on the same range, minutes apart."""
     apart = abs(one.shown.at.monotonic_ns - other.shown.at.monotonic_ns)
-    same_meter = (one.meter, one.sheet, one.kelvin_outside) == (other.meter, other.sheet, other.kelvin_outside)
+    same_meter = (one.meter, one.sheet, one.celsius) == (other.meter, other.sheet, other.celsius)
     same_range = one.range is not None and one.range == other.range and one.shown.function is other.shown.function
     return same_meter and same_range and apart <= SHARED_FOR_NS
 
 
-def _scatter_of_both(one: Budget, other: Budget) -> list[Component]:
+def _scatter_of_both(*touches: Sequence[Component]) -> list[Component]:
     """Combine the scatter of two touches, by Welch and Satterthwaite where it is that of few readings."""
-    parts = [each for budget in (one, other) for each in budget.components if each.name == "scatter"]
+    parts = [each for components in touches for each in components if each.name == "scatter"]
     if not parts:
         return []
-    dof = effective_dof(parts)
+    dof = whole_dof(effective_dof(parts))
     shape = Shape.NORMAL if dof is None else Shape.STUDENT
-    return [
-        Component(
-            "scatter of both", combined(parts), shape, "of this touch and the other", None if dof is None else int(dof)
-        )
-    ]
+    return [Component("scatter of both", combined(parts), shape, "of this touch and the other", dof)]
 
 
 def _row(seen: Shown, instrument: Instrument) -> tuple[Range | None, str | None]:
@@ -236,14 +259,14 @@ def _row(seen: Shown, instrument: Instrument) -> tuple[Range | None, str | None]
 
 def _scatter(seen: Shown, step: Decimal) -> Component:
     if seen.readings < 2:
-        return Component("scatter", seen.deviation, Shape.NORMAL, "standard deviation, as stated")
+        return stated("scatter", seen.deviation, Decimal(1), "standard deviation, as stated")
     about = f"standard deviation {seen.deviation:.2g} {seen.unit} of {seen.readings} readings, less the rounding"
     return Component("scatter", seen.of_median(step), Shape.STUDENT, about, seen.readings - 1)
 
 
-def _named(budget: Budget, touch: str) -> list[Component]:
-    """A budget's lines but for the scatter, with the touch in their names."""
-    return [replace(each, name=f"{each.name}, {touch}") for each in budget.components if each.name != "scatter"]
+def _named(components: Sequence[Component], touch: str) -> list[Component]:
+    """A touch's lines but for the scatter, with the touch in their names."""
+    return [replace(each, name=f"{each.name}, {touch}") for each in components if each.name != "scatter"]
 
 
 def _percent(share: Decimal) -> str:

@@ -140,7 +140,7 @@ def _over_student(known: Callable[[mpf], mpf], student: Component, half_widths: 
     """Integrate a polynomial from each corner to the next over the Student part.
 
     t = √ν tan θ makes the range finite and the weight smooth. It is cut at the corners, and where t grows fourfold, so
-    that no piece comes near a pole of the tangent.
+    that no piece is much wider than the weight or comes near a pole of the tangent.
     """
     dof = mpf(student.dof or 1)
     reach = _exact(student.standard_uncertainty) * mp.sqrt(dof)
@@ -150,7 +150,8 @@ def _over_student(known: Callable[[mpf], mpf], student: Component, half_widths: 
         return weight * mp.cos(theta) ** (dof - 1) * known(x - reach * mp.tan(theta))
 
     cuts = {(x - corner) / reach for corner, _ in _corners(half_widths)}
-    farthest, step = max(abs(cut) for cut in cuts), mpf(1)
+    step = 1 / mp.sqrt(dof)  # one standard uncertainty
+    farthest = max(*(abs(cut) for cut in cuts), 10 * step)
     while step < farthest:
         cuts |= {step, -step}
         step *= 4

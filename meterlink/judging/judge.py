@@ -8,17 +8,14 @@ from meterlink.assessment import Assessment, BudgetLine
 from meterlink.instrument import Instrument
 from meterlink.judging.advice import Case, advice
 from meterlink.judging.budget import Budget, Shown, budget_of, difference, shown
-from meterlink.judging.distribution import coverage_factor, inside
+from meterlink.judging.distribution import inside
 from meterlink.judging.reasons import plainly, reason, uncovered, wavering
 from meterlink.judging.rules import Decision, Rule, Zones, zones
-from meterlink.judging.uncertainty import Component, Shape, effective_dof
+from meterlink.judging.uncertainty import Component, Shape, effective_dof, whole_dof
 from meterlink.judging.words import size
 from meterlink.limits import Limits
 from meterlink.outcome import VerdictOutcome
 from meterlink.reading import Reading
-
-_MANY = 10_000
-"""More degrees of freedom than this are as good as infinitely many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +54,8 @@ class Judge:
     """None: nothing is known of the meter's uncertainty, not even a default."""
     partner: Budget | None = None
     """The touch that the limits refer to; None for limits of their own."""
+    share: Decimal = Decimal(0)
+    """By what share of the partner's reading the limits lie beside it."""
     source_ohms: Decimal | None = None
     """The circuit's source resistance at the point, at most; None where it is not known."""
 
@@ -89,12 +88,21 @@ class Judge:
             why = uncovered(bare.value, bare.unit, bare.function)
         else:
             why = plainly(outcome, self.limits)
-        hint = self._advice(seen, known) if outcome is VerdictOutcome.UNCLEAR else None
+        hint = self._advice(seen, known) if outcome is VerdictOutcome.UNCLEAR else self._doubt(seen, outcome)
         return Judgement(outcome, why, self._assessment(seen, known, hint), own)
 
-    def judge_overload(self) -> Judgement:
-        """Judge a display that shows OL: more than the range holds, which no uncertainty blurs."""
-        outcome = VerdictOutcome.PASS if self.limits.accept(None) else VerdictOutcome.FAIL
+    def judge_overload(self, unit: str, more_than: Decimal | None) -> Judgement:
+        """Judge a display that shows OL: more than its range holds, which no uncertainty blurs.
+
+        Args:
+            unit: of the range, SenML.
+            more_than: what OL proves, the end of the range; None where that is not known.
+        """
+        low, outcome = self.limits.low, VerdictOutcome.PASS if self.limits.accept(None) else VerdictOutcome.FAIL
+        if outcome is VerdictOutcome.PASS and low is not None and more_than is not None and more_than < low:
+            why = f"OL proves more than {size(more_than, unit)} on this range, and {self.limits.text} is asked for."
+            hint = "Use a higher range, or let the meter choose it."
+            return Judgement(VerdictOutcome.UNCLEAR, why, self._assessment(None, None, hint), None)
         return Judgement(outcome, plainly(outcome, self.limits), self._assessment(None, None, None), None)
 
     def _own(self, seen: Shown) -> Budget | None:
@@ -104,12 +112,9 @@ class Judge:
         """Work out the uncertainty that the value is judged by; None where a sheet covers it, or its partner, not."""
         if own is None or own.range is None or (self.partner is not None and self.partner.range is None):
             return None
-        budget = own if self.partner is None else difference(own, self.partner)
+        budget = own if self.partner is None else difference(own, self.partner, self.share)
         dof = effective_dof(budget.components)
-        factor = self.decision.coverage_factor
-        if self.decision.coverage is not None:
-            whole = None if dof is None else max(1, min(int(dof), _MANY))
-            factor = coverage_factor(self.decision.coverage, whole)
+        factor = self.decision.factor(whole_dof(dof))
         return _Known(own, budget, budget.standard * factor, factor, dof)
 
     def _zones(self, known: _Known | None) -> Zones:
@@ -128,6 +133,11 @@ class Judge:
         case = Case(seen, known.budget, self.instrument, self.limits, self.decision, known.factor, self._outcome_of)
         return advice(case)
 
+    def _doubt(self, seen: Shown, outcome: VerdictOutcome) -> str | None:
+        """What to do about a value that passes although it lies outside."""
+        outside = outcome is VerdictOutcome.PASS and not self.limits.accept(seen.value)
+        return "Nor is it proven sound: repeat with a better meter." if outside else None
+
     def _assessment(self, seen: Shown | None, known: _Known | None, hint: str | None) -> Assessment:
         budget = known.budget if known else None
         probability, probability_normal = self._probabilities(seen, budget)
@@ -135,7 +145,7 @@ class Judge:
             rule=self.decision.rule.value,
             standard_uncertainty=budget.standard if budget else None,
             expanded_uncertainty=known.expanded if known else None,
-            coverage_factor=known.factor if known else self.decision.coverage_factor,
+            coverage_factor=known.factor if known else self.decision.factor(None),
             dof=known.dof if known else None,
             probability=probability,
             probability_normal=probability_normal,

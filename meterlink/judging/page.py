@@ -9,6 +9,9 @@ from meterlink.limits import Limits
 from meterlink.outcome import Json, Measured
 from meterlink.reading import plain
 
+_FEW = 10
+"""Degrees of freedom below which k = 2 covers clearly less than 95 % (GUM G.6.4)."""
+
 
 def judgement_json(measured: Measured, judgement: Judgement, limits: Limits) -> Json:
     """Write a judgement as `judge --json` prints it: a public contract."""
@@ -36,7 +39,10 @@ def judgement_lines(measured: Measured, judgement: Judgement, limits: Limits) ->
         yield f"  {'standard':<{width}}  {_three(made.standard_uncertainty):>10} {unit}  root of the sum of squares"
         dof = "" if made.dof is None else f", {int(made.dof)} effective degrees of freedom"
         factor = f"k = {plain(made.coverage_factor)}{dof}"
+        few = made.dof is not None and made.dof < _FEW and made.coverage_factor == 2
         yield f"  {'expanded':<{width}}  {_three(made.expanded_uncertainty):>10} {unit}  {factor}"
+        if few:
+            yield "  With so few readings k = 2 covers less than 95 %; state a coverage."
         if made.cancelled:
             gone = made.cancelled
             yield f"  cancels: {gone.name}, {_three(gone.standard_uncertainty)} {unit}"

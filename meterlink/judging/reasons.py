@@ -18,7 +18,7 @@ _WORDS = {
 
 def plainly(outcome: VerdictOutcome, limits: Limits) -> str:
     """Say that a value is inside or outside, and no more."""
-    return f"{'Inside' if outcome is VerdictOutcome.PASS else 'Outside'} {limits.text}."
+    return f"{'Inside' if outcome is VerdictOutcome.PASS else 'Outside'} {limits.span or limits.text}."
 
 
 def wavering(outcomes: Collection[VerdictOutcome]) -> str:
@@ -53,8 +53,9 @@ def reason(
         if outcome is VerdictOutcome.UNCLEAR and allowed is not None:
             return f"The meter may be off by {may_be_off}; this step allows {uncertainty(allowed, unit)}."
         return plainly(outcome, limits)
-    near = f"{plain(margin)} {unit} {'inside' if within else 'outside'} {limits.text}"
-    near = near if margin else f"Just at a limit of {limits.text}"
+    span = limits.span or limits.text
+    near = f"{plain(margin)} {unit} {'inside' if within else 'outside'} {span}"
+    near = near if margin else f"Just at a limit of {span}"
     if outcome is VerdictOutcome.UNCLEAR:
         return f"{near}, but the meter may be off by {may_be_off}: too close to call."
     if decision.rule is Rule.GUARDED_REJECTION and outcome is VerdictOutcome.PASS:

@@ -9,8 +9,12 @@ from dataclasses import dataclass
 from decimal import Decimal
 from enum import StrEnum
 
+from meterlink.judging.distribution import coverage_factor
 from meterlink.limits import Limits
 from meterlink.outcome import VerdictOutcome
+
+_MANY = 10_000
+"""More degrees of freedom than this are as good as infinitely many."""
 
 
 class Rule(StrEnum):
@@ -32,11 +36,17 @@ class Decision:
     coverage_factor: Decimal = Decimal(2)
     """k, where no coverage is stated."""
     coverage: Decimal | None = None
-    """The share to cover, such as 0.95; k then follows from the effective degrees of freedom."""
+    """The share to cover instead, such as 0.95; k then follows from the effective degrees of freedom."""
     max_uncertainty: Decimal | None = None
     """The largest expanded uncertainty that simple acceptance allows, in `max_unit`."""
     max_unit: str | None = None
     """SenML unit, or % of the width between the limits (of the limit's own magnitude where there is but one)."""
+
+    def factor(self, dof: int | None) -> Decimal:
+        """The coverage factor for so many whole degrees of freedom; None for infinitely many."""
+        if self.coverage is None:
+            return self.coverage_factor
+        return coverage_factor(self.coverage, None if dof is None or dof > _MANY else dof)
 
     def allowed(self, limits: Limits) -> Decimal | None:
         """The largest expanded uncertainty allowed for these limits, in their unit; None where any is."""

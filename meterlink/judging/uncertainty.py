@@ -10,6 +10,7 @@ from decimal import Decimal
 from enum import StrEnum
 
 _SQRT_3 = Decimal(3).sqrt()
+_HAIR = Decimal("1e-9")
 
 
 class Shape(StrEnum):
@@ -103,5 +104,11 @@ def propagated(sensitivities: Sequence[Decimal], covariances: Sequence[Sequence[
 def effective_dof(components: Iterable[Component]) -> Decimal | None:
     """Work out the effective degrees of freedom by Welch and Satterthwaite (GUM G.4.1); None for infinitely many."""
     known = list(components)
-    share = sum((each.standard_uncertainty**4 / each.dof for each in known if each.dof), Decimal(0))
+    finite = [each for each in known if each.dof is not None]
+    share = sum((each.standard_uncertainty**4 / each.dof for each in finite if each.dof), Decimal(0))
     return combined(known) ** 4 / share if share else None
+
+
+def whole_dof(dof: Decimal | None) -> int | None:
+    """Truncate degrees of freedom downwards (GUM G.4.1), 1 at least; what rounding left just below a whole is it."""
+    return None if dof is None else max(1, int(dof + _HAIR))

@@ -4,7 +4,8 @@ from decimal import ROUND_UP, Decimal
 
 from meterlink.reading import plain
 
-_PREFIXES = ((9, "G"), (6, "M"), (3, "k"), (0, ""), (-3, "m"), (-6, "u"), (-9, "n"))
+_PREFIXES = ((9, "G"), (6, "M"), (3, "k"), (0, ""), (-3, "m"), (-6, "u"), (-9, "n"), (-12, "p"))
+_LARGE = Decimal(10_000)
 _PREFIXED = {"V": 0, "A": 0, "Ohm": 9, "Hz": 9, "F": 0}
 """Units that take prefixes, and the largest power of ten that people write one for."""
 
@@ -13,14 +14,16 @@ def size(value: Decimal, unit: str) -> str:
     """Write a range or another round size with the prefix people use: `40 V`, `400 mV`, `4 MOhm`."""
     if not value or unit not in _PREFIXED:
         return f"{_shortest(value)} {unit}"
-    usual = [each for each in _PREFIXES if each[0] <= _PREFIXED[unit]]
-    power, prefix = next((each for each in usual if abs(value) >= Decimal(1).scaleb(each[0])), usual[-1])
+    power, prefix = _prefix(value, unit)
     return f"{_shortest(value.scaleb(-power))} {prefix}{unit}"
 
 
 def uncertainty(value: Decimal, unit: str) -> str:
-    """Write an uncertainty with two digits, rounded up (GUM 7.2.6): `0.15 V`."""
-    return f"{rounded(value, ROUND_UP)} {unit}"
+    """Write an uncertainty with two digits, rounded up (GUM 7.2.6): `0.15 V`, `2.4 mV`, `21 kOhm`, `1.5 °C`."""
+    if unit in _PREFIXED and value and not Decimal("0.01") <= value < _LARGE:
+        power, prefix = _prefix(value, unit)
+        return f"{rounded(value.scaleb(-power), ROUND_UP)} {prefix}{unit}"
+    return f"{rounded(value, ROUND_UP)} {'°C' if unit == 'Cel' else unit}"
 
 
 def rounded(value: Decimal, how: str, digits: int = 2) -> str:
@@ -38,6 +41,11 @@ def share(probability: float) -> str:
     if percent < Decimal("0.1"):
         return "under 0.1 %"
     return f"{percent.quantize(Decimal('0.1')).normalize():f} %"
+
+
+def _prefix(value: Decimal, unit: str) -> tuple[int, str]:
+    usual = [each for each in _PREFIXES if each[0] <= _PREFIXED[unit]]
+    return next((each for each in usual if abs(value) >= Decimal(1).scaleb(each[0])), usual[-1])
 
 
 def _shortest(value: Decimal) -> str:

@@ -8,6 +8,7 @@ from meterlink.procedure.model import (
     AgreeStep,
     Judging,
     MeasuredStep,
+    Procedure,
     ReadingStep,
     Reference,
     Step,
@@ -74,8 +75,27 @@ def _unit(where: Path, step: MeasuredStep) -> Iterator[Finding]:
         yield Finding((*where, "measure"), f"functions of different units, {' and '.join(units)}; expected one unit")
 
 
+def procedure_findings(procedure: Procedure) -> Iterator[Finding]:
+    """Check the decision rule that a procedure states for its steps."""
+    judging = procedure.judging
+    if judging is None:
+        return
+    yield from judging_findings(("judging",), judging)
+    most = judging.max_uncertainty
+    for step in procedure.steps:
+        if most is None or most.unit == "%" or not isinstance(step, MeasuredStep) or step.judging is not None:
+            continue
+        if most.unit not in {function.unit for function in step.measure}:
+            message = f"in {most.unit}, but step {step.id!r} is measured in {step.measure[0].unit}; write a percentage"
+            yield Finding(("judging", "max_uncertainty"), message)
+            return
+
+
 def _rule(where: Path, step: MeasuredStep) -> Iterator[Finding]:
-    """Check a decision rule of the step's own."""
+    """Check what a step says of judging."""
+    if step.source_resistance is not None and step.measure[0].unit != "V":
+        message = f"a meter loads a circuit in volts, not in {step.measure[0]}"
+        yield Finding((*where, "source_resistance"), message, Severity.WARNING)
     judging = step.judging
     if judging is None:
         return

@@ -208,7 +208,9 @@ class _Step(_Part):
         description="What to do when the step fails: what lies between the last good point and this one.",
         json_schema_extra=_optional,
     )
-    on_fail: Literal["continue", "stop"] = Field("continue", description="Whether the job goes on after a fail.")
+    on_fail: Literal["continue", "stop"] = Field(
+        "continue", description="Whether the job goes on after anything but a pass."
+    )
 
 
 class MeasuredStep(_Step):

@@ -7,7 +7,7 @@ from typing import get_args
 from pydantic import BaseModel, TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
-from meterlink.procedure.lint import Finding, judging_findings, lint
+from meterlink.procedure.lint import Finding, lint, procedure_findings
 from meterlink.procedure.model import Judging, Procedure, Reference, Step
 from meterlink.procedure.problem import Problem, ProcedureError, Severity
 from meterlink.procedure.sentences import name_of, sentence, unknown_key
@@ -60,7 +60,7 @@ def examine(text: str, path: str) -> Examined:
         problems += [_found(source, each) for each in _lint_readable_part(source, details)]
         return Examined(None, tuple(sorted(problems)))
     findings = [
-        *(judging_findings(("judging",), procedure.judging) if procedure.judging else ()),
+        *procedure_findings(procedure),
         *lint(dict(enumerate(procedure.steps)), procedure.references),
     ]
     problems += [_found(source, each) for each in findings]

@@ -58,7 +58,7 @@ def _header(job: Job, summary: Summary, steps: int) -> list[tuple[str, str]]:
         ("Job", job.id),
         ("Procedure", f"{job.procedure} rev {job.revision}: {job.title}"),
         ("Meter", f"{job.meter} ({job.meter_identity})" if job.meter_identity else job.meter),
-        *_meters(summary),
+        *_meters(job, summary),
         ("Software", job.software),
         ("Started", local_time(job.started_utc_ns, job.utc_offset_s)),
         ("Ended", local_time(summary.end.at.utc_ns, job.utc_offset_s) if summary.end else "not ended"),
@@ -80,16 +80,19 @@ def _step_row(job: Job, step: Step, judged: Judged | None) -> tuple[str, ...]:
         _inside(judged.last),
         str(judged.attempts),
         local_time(judged.at.utc_ns, job.utc_offset_s)[11:19],
-        "" if judged.outcome is VerdictOutcome.PASS else _why(judged.last),
+        _why(judged),
     )
 
 
-def _meters(summary: Summary) -> Iterator[tuple[str, str]]:
-    """What was stated of the meter; calibration that is not valid is stamped in capitals."""
+def _meters(job: Job, summary: Summary) -> Iterator[tuple[str, str]]:
+    """What was stated of the meter, and since when; calibration that is not valid is stamped in capitals."""
     for event in summary.meters:
         body = event.body
         name = body["instrument"] or ("not known" if body["cautious_default"] else "not registered")
-        yield "Instrument", f"{name}, accuracy sheet {body['sheet']}"
+        warmth = f", at {body['temperature']} °C" if body["temperature"] is not None else ""
+        since = local_time(event.at.utc_ns, job.utc_offset_s)[11:19]
+        from_then = f", from {since}" if len(summary.meters) > 1 else ""
+        yield "Instrument", f"{name}, accuracy sheet {body['sheet']}{warmth}{from_then}"
         yield "Calibration", _calibration(body)
 
 
@@ -98,8 +101,8 @@ def _calibration(body: Json) -> str:
     if state is Calibration.VALID:
         return f"certificate {body['certificate']}, {body['calibrated']}, valid to {body['due']}"
     if state is Calibration.OVERDUE:
-        return f"OVERDUE SINCE {body['due']}, certificate {body['certificate']}, {body['calibrated']}"
-    return "NONE REGISTERED" if state is Calibration.MISSING else "NOT KNOWN"
+        return f"OVERDUE, WAS DUE BY {body['due']}; certificate {body['certificate']}, {body['calibrated']}"
+    return "NONE ON FILE THAT HOLDS" if state is Calibration.MISSING else "NOT KNOWN"
 
 
 def _sources(steps: Sequence[Step]) -> Iterator[str]:
@@ -126,8 +129,12 @@ def _inside(body: Json) -> str:
     return share(probability) if isinstance(probability, int | float) else ""
 
 
-def _why(body: Json) -> str:
-    return " ".join(str(text) for text in (body["reason"], body.get("advice")) if text)
+def _why(judged: Judged) -> str:
+    """Why it is no pass, or a pass in doubt."""
+    reason, advice = judged.last["reason"], judged.last.get("advice")
+    if judged.outcome is VerdictOutcome.PASS and not advice:
+        return ""
+    return " ".join(str(text) for text in (reason, advice) if text)
 
 
 def _touch_row(job: Job, touch: Event) -> tuple[str, ...]:

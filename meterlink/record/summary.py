@@ -18,7 +18,7 @@ class JobState(StrEnum):
     COMPLETE = "complete"
     """Every step has a verdict."""
     STOPPED = "stopped"
-    """A fail ended it before the last step."""
+    """A fail, or a step too close to call, ended it before the last step."""
     INTERRUPTED = "interrupted"
     """It has no end yet: it is under way, or it broke off and can be resumed."""
 

@@ -9,7 +9,7 @@ from meterlink.record.summary import JobState
 
 STATES = {
     JobState.COMPLETE: "complete",
-    JobState.STOPPED: "stopped by a fail",
+    JobState.STOPPED: "stopped before its end",
     JobState.INTERRUPTED: "not ended",
 }
 
