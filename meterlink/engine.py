@@ -124,6 +124,13 @@ class Engine:
             return step.limits if isinstance(step, ReadingStep) else None
         return _relative_limits(step, self.verdicts.get(partner.id))
 
+    def may_be_off(self, reading: Reading) -> Decimal | None:
+        """By how much a reading may be off for the waiting step, in its unit; None where that is not known."""
+        judge = self._judge()
+        if judge is None or reading.value is None or reading.unit != judge.limits.unit:
+            return None
+        return judge.expanded([reading])
+
     def tally(self, at: Instant) -> End:
         """Count the verdicts given so far."""
         outcomes = [given.outcome for given in self.verdicts.values()]

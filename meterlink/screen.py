@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from meterlink.judging.words import uncertainty
 from meterlink.limits import PREFIXES, Limits
 from meterlink.outcome import Verdict, VerdictOutcome
 from meterlink.procedure.model import Step
@@ -64,6 +65,8 @@ class View:
     """What was said last, newest last."""
     old: str | None = None
     """Why the reading is not live, and how old it is; None while it is live."""
+    may_be_off: Decimal | None = None
+    """By how much the live reading may be off, in its unit; None where that is not known."""
 
 
 def render(view: View, width: int, height: int) -> list[str]:
@@ -138,10 +141,11 @@ def _unit(reading: Reading) -> str:
     return _PREFIX.get(reading.scale, f"x10^{reading.scale} ") + _UNIT.get(reading.unit, reading.unit)
 
 
-def band(limits: Limits, value: Decimal | None, width: int) -> str:
+def band(limits: Limits, value: Decimal | None, width: int, may_be_off: Decimal | None = None) -> str:
     """Draw the limits as a strip of that many cells: accepted span ═, outside ─, the value as ◆ where it stands.
 
     A value outside the limits never stands in the accepted span, however near; one off the strip is ◁ or ▷ at its end.
+    What the value may be off by stands around it between ├ and ┤, where that is wide enough to be seen.
     """
     if limits.low is None and limits.high is None:
         return ""
@@ -164,6 +168,9 @@ def band(limits: Limits, value: Decimal | None, width: int) -> str:
             at = min(at, first - 1)
         if limits.high is not None and value > limits.high:
             at = max(at, last + 1)
+        if may_be_off is not None:
+            for mark, end in (("├", cell(value - may_be_off)), ("┤", cell(value + may_be_off))):
+                strip[end] = mark if end != at else strip[end]
         strip[at] = "◁" if value < start else "▷" if value > high + room else "◆"
     return "".join(strip)
 
@@ -205,5 +212,7 @@ def _cut(text: str, width: int) -> str:
 def _limits(view: View, width: int) -> list[str]:
     if view.limits is None:
         return ["", ""]
-    value = view.reading.value if view.reading is not None and view.old is None else None
-    return [f"{_MARGIN}limits {view.limits.text}", _MARGIN + band(view.limits, value, width)]
+    live = view.reading if view.reading is not None and view.old is None else None
+    value, may_be_off = (live.value, view.may_be_off) if live else (None, None)
+    unsure = f"   ±{uncertainty(may_be_off, live.unit)}" if live and may_be_off else ""
+    return [f"{_MARGIN}limits {view.limits.text}{unsure}", _MARGIN + band(view.limits, value, width, may_be_off)]

@@ -1,5 +1,6 @@
 """The technician's screen as text: what stands where, and what gives way in a small window."""
 
+from dataclasses import replace
 from decimal import Decimal
 
 import pytest
@@ -139,6 +140,21 @@ def test_the_mark_stands_in_the_accepted_span_just_where_the_limits_accept(
 def test_a_band_with_one_limit_is_open_on_the_other_side() -> None:
     assert band(parse_limits("<= 2 Ohm"), Decimal("0.5"), 20).startswith("═")
     assert band(parse_limits(">= 1 MOhm"), Decimal(2_000_000), 20).endswith(("═", "◆"))
+
+
+def test_what_a_value_may_be_off_by_stands_around_it_where_it_can_be_seen() -> None:
+    bare, wide, narrow = (
+        band(parse_limits("22..29 V"), Decimal("25.5"), 40, off) for off in (None, Decimal(2), Decimal("0.1"))
+    )
+    assert bare == narrow
+    assert wide.index("├") < wide.index("◆") < wide.index("┤")
+    assert wide.replace("├", "═").replace("┤", "═") == bare
+
+
+def test_the_screen_says_by_how_much_a_live_reading_may_be_off_and_not_an_old_one() -> None:
+    shown = replace(view(volts("24.10")), may_be_off=Decimal("0.16"))
+    assert "  limits 22..29 V   ±0.16 V" in render(shown, 80, 40)
+    assert "  limits 22..29 V" in render(replace(shown, old="no link"), 80, 40)
 
 
 def test_limits_without_numbers_have_no_band() -> None:

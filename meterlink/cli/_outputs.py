@@ -106,6 +106,7 @@ class TerminalOutput:
                 reading=self._reading,
                 old=self._old(),
                 said=self._said,
+                may_be_off=self._engine.may_be_off(self._reading) if self._reading else None,
             )
         )
 

@@ -63,6 +63,11 @@ class Judge:
         """Where pass and fail begin for these readings, which show numbers."""
         return self._zones(self._known(self._own(shown(window))))
 
+    def expanded(self, window: Sequence[Reading]) -> Decimal | None:
+        """By how much readings that show numbers may be off, in their unit; None where nothing is known of it."""
+        known = self._known(self._own(shown(window)))
+        return known.expanded if known else None
+
     def judge(self, window: Sequence[Reading]) -> Judgement:
         """Judge readings that show numbers and stand still, oldest first; on two sides of a border they are unclear."""
         return self.judge_shown(shown(window), [reading.value for reading in window if reading.value is not None])
