@@ -10,7 +10,8 @@ import pytest
 
 from judging_samples import TEN_MOHM, judge, meter, row, sheet, shown
 from meterlink.instrument import Climate, Instrument, Range
-from meterlink.judging.budget import SHARED_FOR_NS, Budget, Shown, budget_of, difference
+from meterlink.judging.budget import Budget, Shown, budget_of
+from meterlink.judging.difference import SHARED_FOR_NS, difference
 from meterlink.judging.judge import Judge
 from meterlink.judging.rules import Decision, Rule
 from meterlink.judging.uncertainty import combined

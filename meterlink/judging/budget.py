@@ -1,4 +1,4 @@
-"""The uncertainty budget of a settled touch, and of the difference between two touches.
+"""The uncertainty budget of a settled touch.
 
 The error of one reading, by the GUM:
 
@@ -8,9 +8,6 @@ The error of one reading, by the GUM:
 - **scatter**: of the readings of the touch, Student's t with n - 1 degrees of freedom, less what the rounding to counts
   puts into it (GUM 4.3.10: nothing counts twice);
 - **loading**: what the meter's input impedance takes off where the circuit's source resistance is stated, rectangular.
-
-Two touches with the same meter on the same range, minutes apart, share the error that goes with the reading: in their
-difference it cancels but for the little by which the readings differ. Counts, resolution and scatter do not cancel.
 """
 
 from collections.abc import Sequence
@@ -23,20 +20,14 @@ from meterlink.judging.uncertainty import (
     Series,
     Shape,
     combined,
-    effective_dof,
-    propagated,
     rectangular,
     series,
     stated,
-    whole_dof,
 )
-from meterlink.reading import NS_PER_S, Function, Instant, Reading, plain
+from meterlink.reading import Function, Instant, Reading, plain
 
 MEDIAN_FACTOR = Decimal("1.2533")
 """√(π/2): by so much the median of many readings scatters more than their mean; of few, by less."""
-
-SHARED_FOR_NS = 3600 * NS_PER_S
-"""How far apart two touches may lie and still share the meter's gain error (common practice, no source)."""
 
 LOWEST_IMPEDANCE = Decimal(1_000_000)
 """Ohms, for a sheet that does not state it: no hand-held loads a circuit more, but for low-impedance modes (common
@@ -166,77 +157,6 @@ def budget_of(seen: Shown, instrument: Instrument, source_ohms: Decimal | None =
     return replace(budget, components=tuple(lines), celsius=instrument.celsius)
 
 
-def difference(one: Budget, other: Budget, share: Decimal = Decimal(0)) -> Budget:
-    """Work out the budget of `one` less `other`, both in the same unit.
-
-    With the same meter on the same range, at most an hour apart, what goes with the reading (gain, and what the
-    temperature adds to it) is fully correlated, and only its part of the difference is left (GUM 5.2.2). Otherwise
-    nothing cancels.
-
-    Args:
-        one: of this touch.
-        other: of the touch that it is compared with.
-        share: by what share of the other reading the limits lie beside it: this touch is compared with (1 ± share)
-            times the other, and the larger uncertainty of the two is taken.
-    """
-    other_parts = [
-        replace(each, standard_uncertainty=each.standard_uncertainty * (1 + share)) for each in other.components
-    ]
-    scatter = _scatter_of_both(one.components, other_parts)
-    parts = (*_named(one.components, "this touch"), *_named(other_parts, "other touch"))
-    row = one.range
-    if row is None or not _share_a_gain(one, other):
-        return replace(one, components=(*parts, *scatter), compared=True)
-    kelvin = Decimal(0) if one.celsius is None else row.climate.outside(one.celsius)
-    gains = (
-        ("gain", row.gain_limit(Decimal(1))),
-        ("temperature", row.temperature_limit(Decimal(1), kelvin) - row.temperature_limit(Decimal(0), kelvin)),
-    )
-    left, shared = [], []
-    for name, limit in gains:
-        if limit:
-            of_one = rectangular(name, limit)
-            left.append(_what_is_left(of_one, one.shown, other.shown, share))
-            shared.append(replace(of_one, standard_uncertainty=of_one.standard_uncertainty * abs(one.shown.value)))
-    counts = row.count_limit + row.temperature_limit(Decimal(0), kelvin)
-    warmth = ", and what the temperature adds" if kelvin else ""
-    about = f"±{plain(row.counts)} x {plain(row.resolution)} {one.shown.unit}{warmth}"
-    offsets = [
-        rectangular("counts, this touch", counts, about),
-        rectangular("counts, other touch", counts * (1 + share), about),
-    ]
-    rest = [each for each in parts if not each.name.startswith(("accuracy", "temperature"))]
-    gone = Component("gain, common to both touches", combined(shared), Shape.RECTANGULAR, "cancels in the difference")
-    return replace(one, components=(*left, *offsets, *rest, *scatter), compared=True, cancelled=gone)
-
-
-def _what_is_left(of_one: Component, one: Shown, other: Shown, share: Decimal) -> Component:
-    """What two fully correlated errors leave of each other; `of_one` is that of a reading of 1."""
-    variance = of_one.standard_uncertainty**2
-    covariances = ((variance, variance), (variance, variance))
-    left = max(propagated((one.value, -factor * other.value), covariances) for factor in (1 - share, 1 + share))
-    about = f"of the difference, {plain(abs(one.value - other.value))} {one.unit}"
-    return Component(f"{of_one.name}, what is left", left, Shape.RECTANGULAR, about)
-
-
-def _share_a_gain(one: Budget, other: Budget) -> bool:
-    """Tell whether two touches were taken with the same meter on the same range, minutes apart."""
-    apart = abs(one.shown.at.monotonic_ns - other.shown.at.monotonic_ns)
-    same_meter = (one.meter, one.sheet, one.celsius) == (other.meter, other.sheet, other.celsius)
-    same_range = one.range is not None and one.range == other.range and one.shown.function is other.shown.function
-    return same_meter and same_range and apart <= SHARED_FOR_NS
-
-
-def _scatter_of_both(*touches: Sequence[Component]) -> list[Component]:
-    """Combine the scatter of two touches, by Welch and Satterthwaite where it is that of few readings."""
-    parts = [each for components in touches for each in components if each.name == "scatter"]
-    if not parts:
-        return []
-    dof = whole_dof(effective_dof(parts))
-    shape = Shape.NORMAL if dof is None else Shape.STUDENT
-    return [Component("scatter of both", combined(parts), shape, "of this touch and the other", dof)]
-
-
 def _row(seen: Shown, instrument: Instrument) -> tuple[Range | None, str | None]:
     """The range to judge by, and the name of its sheet; a display that shows less than the sheet's counts rules."""
     for sheet in (instrument.sheet, instrument.fallback):
@@ -262,11 +182,6 @@ def _scatter(seen: Shown, step: Decimal) -> Component:
         return stated("scatter", seen.deviation, Decimal(1), "standard deviation, as stated")
     about = f"standard deviation {seen.deviation:.2g} {seen.unit} of {seen.readings} readings, less the rounding"
     return Component("scatter", seen.of_median(step), Shape.STUDENT, about, seen.readings - 1)
-
-
-def _named(components: Sequence[Component], touch: str) -> list[Component]:
-    """A touch's lines but for the scatter, with the touch in their names."""
-    return [replace(each, name=f"{each.name}, {touch}") for each in components if each.name != "scatter"]
 
 
 def _percent(share: Decimal) -> str:

@@ -7,7 +7,8 @@ from decimal import Decimal
 from meterlink.assessment import Assessment, BudgetLine
 from meterlink.instrument import Instrument
 from meterlink.judging.advice import Case, advice
-from meterlink.judging.budget import Budget, Shown, budget_of, difference, shown
+from meterlink.judging.budget import Budget, Shown, budget_of, shown
+from meterlink.judging.difference import difference
 from meterlink.judging.distribution import inside
 from meterlink.judging.reasons import plainly, reason, uncovered, wavering
 from meterlink.judging.rules import Decision, Rule, Zones, zones
