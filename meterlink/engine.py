@@ -16,6 +16,7 @@ from meterlink.findings import dead, last_live, lost_between
 from meterlink.instrument import Instrument
 from meterlink.judging.budget import Budget
 from meterlink.judging.judge import Judge, Judgement
+from meterlink.judging.overload import proved_by_overload
 from meterlink.limits import Limits
 from meterlink.outcome import (
     Answer,
@@ -43,7 +44,7 @@ from meterlink.phrases import (
     wrong_function,
 )
 from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, Procedure, ReadingStep, Step, partner_of
-from meterlink.reading import NS_PER_S, Flag, Function, Instant, Reading
+from meterlink.reading import NS_PER_S, Function, Instant, Reading
 from meterlink.settle import MIN_SPAN_NS, Settled, same_value, settle, still_near_zero
 
 DEBOUNCE_NS = 3 * NS_PER_S // 10
@@ -333,7 +334,9 @@ class Engine:
             return
         measured = shown.measured
         if measured.value is None:
-            judgement = judge.judge_overload(measured.unit, self._proved_by_overload(shown.window[-1]))
+            last = shown.window[-1]
+            known = self._instrument.own_ranges(last.function) if self._instrument else ()
+            judgement = judge.judge_overload(measured.unit, proved_by_overload(last, known))
         else:
             judgement = judge.judge(shown.window)
         result = self._verdict(step, judge.limits, measured, judgement, at, confirmed=True)
@@ -373,19 +376,6 @@ class Engine:
             self._budgets[step.id] = judgement.budget
         source = step.source
         return Verdict(step.id, outcome, measured, limits.text, confirmed, reason, at, source, judgement.assessment)
-
-    def _proved_by_overload(self, reading: Reading) -> Decimal | None:
-        """The end of the range on which a display shows OL; None where nothing is known of the meter's ranges.
-
-        A meter that chooses its range is on the highest; otherwise the prefix shown tells the lowest that it can be.
-        """
-        if self._instrument is None:
-            return None
-        ranges = self._instrument.covering(reading.function)
-        if Flag.AUTO_RANGE in reading.flags:
-            return ranges[-1].full if ranges else None
-        least = Decimal(1).scaleb(reading.scale)
-        return next((each.full for each in ranges if each.full >= least), least)
 
     # Steps
 

@@ -61,13 +61,14 @@ def meter_in_hand(stated: Stated, identity: str | None, today: date) -> Instrume
     if stated.instrument and stated.sheet:
         raise UsageError("--instrument and --sheet are both given; the register says which sheet an instrument has")
     known = None if identity is None else recognise(identity)
-    if known is not None and (stated.sheet or stated.instrument not in (None, known.name)):
+    agrees = known is None or (stated.sheet in (None, known.sheet) and stated.instrument in (None, known.name))
+    if known is not None and not agrees:
         said = f"sheet {stated.sheet}" if stated.sheet else f"instrument {stated.instrument}"
         raise UsageError(
             f"{identity} is registered as {known.name} with sheet {known.sheet}, and {said} is stated; leave that out, "
             "or put the register right"
         )
-    registered = load_instrument(stated.instrument) if stated.instrument else known
+    registered = known or (load_instrument(stated.instrument) if stated.instrument else None)
     fallback = cautious_sheet()
     if registered is not None:
         return _registered(registered, identity, fallback, stated.celsius, today)

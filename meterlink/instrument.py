@@ -88,10 +88,6 @@ class Sheet:
         """The smallest range that holds a value; None where none does."""
         return next((each for each in self.ranges.get(function, ()) if abs(value) <= each.full), None)
 
-    def largest(self, function: Function) -> Decimal | None:
-        """The end of the largest range; None for a function that the sheet does not cover."""
-        return max((each.full for each in self.ranges.get(function, ())), default=None)
-
     def one_above(self, function: Function, value: Decimal) -> Range | None:
         """The range above the smallest that holds a value, where there is one; None where none holds it."""
         holding = [each for each in self.ranges.get(function, ()) if abs(value) <= each.full]
@@ -142,10 +138,9 @@ class Instrument:
     fallback: Sheet | None = field(default=None, compare=False)
     """The cautious default, for what the sheet does not cover."""
 
-    def covering(self, function: Function) -> tuple[Range, ...]:
-        """The ranges of a function, of the meter's own sheet or else of the cautious default."""
-        own = self.sheet.ranges.get(function, ())
-        return own or (self.fallback.ranges.get(function, ()) if self.fallback else ())
+    def own_ranges(self, function: Function) -> tuple[Range, ...]:
+        """The meter's own ranges, smallest first; none where they are not known."""
+        return () if self.cautious else self.sheet.ranges.get(function, ())
 
     def as_json(self) -> Mapping[str, object]:
         """What is known, without the sheet's text."""

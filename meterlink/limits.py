@@ -81,7 +81,7 @@ class Limits:
         scale = abs(value) if self.share else Decimal(1)
         low = None if self.low is None else value + self.low * scale
         high = None if self.high is None else value + self.high * scale
-        ends = "..".join("" if end is None else plain(end) for end in (low, high))
+        ends = "..".join("" if end is None else plain(end.normalize()) for end in (low, high))
         return Limits(f"{self.text} ({shown})", low, high, unit, span=f"{ends} {unit}")
 
     def accept(self, value: Decimal | None) -> bool:

@@ -16,7 +16,7 @@ same value. All of it must lie on one side of each border, and besides:
   look (the scatter counts as at least that of a rounded digit, so equal readings are not taken for certain); or
 - 6 readings over a second lie on one side: if the value that the display hovers about lay on the other, each of them
   would have been an even chance at best, and 6 in a row 1 in 64 (a sign test, whatever the noise);
-- it has no trend that would carry it to a border within twenty times as long;
+- it has no trend that would carry it on to a border within twenty times as long, and that has not ended since;
 - a fail, and a value that is too close to call, takes 5 readings: a slip of the probe is shorter;
 - 8 readings that spread wider pass, and only pass, where the next one would still do so by the prediction interval of
   the same risk: a swinging value may be a poor contact, and fails no point;
@@ -70,6 +70,7 @@ class _Size(NamedTuple):
 
 
 _QUIET = (_Size(3, 1), _Size(4, 2), _Size(5, 5), _Size(6, 5), _Size(8, 5))
+_TREND_READINGS = 4
 _CAREFUL = 5
 _ONE_SIDED = 6
 _LONG = 8
@@ -165,7 +166,7 @@ def _judge(window: Sequence[Reading], stretch: Sequence[Reading], zones: Zones) 
     if len(outcomes) > 1:
         return VerdictOutcome.UNCLEAR if len(stretch) >= _LONG and not _drifts(stretch) else None
     (outcome,) = outcomes
-    if (outcome is not VerdictOutcome.PASS and len(window) < _CAREFUL) or _heads_for_a_border(stretch, zones):
+    if (outcome is not VerdictOutcome.PASS and len(window) < _CAREFUL) or _still_heads_for_a_border(stretch, zones):
         return None
     one_sided = len(stretch) >= _ONE_SIDED and _span(stretch) >= LONG_SPAN_NS and not _drifts(stretch)
     return outcome if one_sided or _keeps_clear(window, zones, Decimal(1) / len(window)) else None
@@ -193,23 +194,31 @@ def _judge_swinging(window: Sequence[Reading], zones: Zones) -> VerdictOutcome |
 
 
 def _heads_for_a_border(readings: Sequence[Reading], zones: Zones) -> bool:
-    """Tell whether readings have a trend that is more than scatter and would come to a border if it went on.
-
-    A straight line through them (GUM H.3), its slope held against its own standard deviation.
-    """
-    count = len(readings)
-    if count < 4:
-        return False
-    at = [Decimal(2 * index - count + 1) / 2 for index in range(count)]
+    """Tell whether readings have a trend that would come to a border if it went on."""
     values = [_value(reading) for reading in readings]
+    moved = _trend(values)
+    clear = zones.ahead(values[-1], upward=moved > 0)
+    return abs(moved) >= _grain(readings[-1]) and clear is not None and clear < FORESIGHT * abs(moved)
+
+
+def _still_heads_for_a_border(stretch: Sequence[Reading], zones: Zones) -> bool:
+    """The same of readings that stand still: it has ended where they have shown one value for two seconds."""
+    last = _newest(stretch, _TREND_READINGS, 2 * LONG_SPAN_NS)
+    ended = last is not None and _range(last) < _grain(stretch[-1])
+    return not ended and _heads_for_a_border(stretch, zones)
+
+
+def _trend(values: Sequence[Decimal]) -> Decimal:
+    """How far values have moved along the straight line through them (GUM H.3); 0 where that may be scatter."""
+    count = len(values)
+    if count < _TREND_READINGS:
+        return Decimal(0)
+    at = [Decimal(2 * index - count + 1) / 2 for index in range(count)]
     mean, squares = sum(values, Decimal(0)) / count, sum((x * x for x in at), Decimal(0))
     slope = sum((x * value for x, value in zip(at, values, strict=True)), Decimal(0)) / squares
     left = sum(((value - mean - slope * x) ** 2 for x, value in zip(at, values, strict=True)), Decimal(0))
     uncertain = (left / (count - 2) / squares).sqrt()
-    moved = abs(slope) * (count - 1)
-    clear = zones.distance(values[-1])
-    sure = abs(slope) > coverage_factor(TREND, count - 2) * uncertain
-    return sure and moved >= _grain(readings[-1]) and clear is not None and clear < FORESIGHT * moved
+    return slope * (count - 1) if abs(slope) > coverage_factor(TREND, count - 2) * uncertain else Decimal(0)
 
 
 def _keeps_clear(window: Sequence[Reading], zones: Zones, variance: Decimal) -> bool:

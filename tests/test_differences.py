@@ -166,12 +166,13 @@ def _rows() -> tuple[Range, ...]:
     return meter().sheet.ranges[Function.DC_VOLTAGE]
 
 
-def test_a_meter_without_a_name_is_the_same_until_another_is_stated() -> None:
-    first, second = meter(name=None, at_s=0), meter(name=None, at_s=30)
-    assert _shares(_budget(known=first), _budget(known=first))
-    assert not _shares(_budget(known=first), _budget(known=second))
+def test_a_meter_without_a_name_is_told_by_its_device() -> None:
+    first, again = (replace(meter(name=None, at_s=at_s), identity="usb:1") for at_s in (0, 30))
+    assert _shares(_budget(known=first), _budget(known=again))
+    assert not _shares(_budget(known=first), _budget(known=replace(again, identity="usb:2")))
     assert not _shares(_budget(known=first), _budget())
-    assert _shares(_budget(known=meter(at_s=0)), _budget(known=meter(at_s=30)))  # a name tells
+    moved = (replace(meter(at_s=at_s), identity=f"usb:{at_s}") for at_s in (0, 30))
+    assert _shares(*(_budget(known=each) for each in moved))  # a name tells, whatever cable it is on
 
 
 def test_what_cancelled_is_named_with_its_size() -> None:

@@ -53,7 +53,7 @@ def test_a_guarded_step_is_clear_only_beyond_what_the_meter_may_be_off(display: 
 
 def test_an_unclear_verdict_says_why_and_what_to_do() -> None:
     bench = Bench(reading_step("a", "24.0..29.0 V", **GUARDED), instrument=instrument()).lift().hold("24.10", 9)
-    assert last(bench).reason == "0.10 V inside 24.0..29.0 V, but the meter may be off by 0.17 V: too close to call."
+    assert last(bench).reason == "0.1 V inside 24.0..29.0 V, but the meter may be off by 0.17 V: too close to call."
     (said,) = [cue.text for cue in bench.of(Cue) if cue.code == "unclear"]
     assert said == f"a:1: 24.10 V. Unclear. {last(bench).reason} Repeat with a better meter, one within ±0.086 V here."
 

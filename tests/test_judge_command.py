@@ -177,7 +177,31 @@ def test_overload_is_judged_without_an_uncertainty_and_proves_no_more_than_its_r
     assert (made["outcome"], made["value"], made["standard_uncertainty"]) == ("pass", "OL", None)
     made = judging.json("OL", limits=">= 1 MOhm")
     assert made["outcome"] == "unclear"
-    assert made["reason"] == "OL proves more than 400 Ohm on this range, and >= 1 MOhm is asked for."
+    assert made["reason"] == "OL proves more than 400 Ohm on this range, and the limits are >= 1 MOhm."
+
+
+@pytest.mark.parametrize(
+    ("limits", "more", "outcome"),
+    [
+        ("<= 1 MOhm", (), "unclear"),  # it may be 500 Ohm
+        ("5 kOhm..20 kOhm", ("--range", "400 Ohm"), "unclear"),
+        ("<= 300 Ohm", (), "fail"),
+        (">= 22 V", ("--function", "dc-voltage", "--range", "40 V"), "pass"),
+        ("24..60 V", ("--function", "dc-voltage", "--range", "40 V"), "unclear"),
+        ("24..30 V", ("--function", "dc-voltage", "--range", "40 V"), "fail"),
+        ("OL", (), "pass"),
+        ("not OL", (), "fail"),
+    ],
+)
+def test_overload_decides_only_what_lies_below_the_end_of_its_range(
+    judging: Judging, limits: str, more: tuple[str, ...], outcome: str
+) -> None:
+    assert judging.json("OL", *more, limits=limits)["outcome"] == outcome
+
+
+def test_the_overload_of_an_unknown_meter_proves_nothing(tmp_path: Path) -> None:
+    result = steadypoint(tmp_path, "judge", "--limits", ">= 30 MOhm", "--reading", "OL", "--json")
+    assert json.loads(result.stdout)["outcome"] == "unclear"
 
 
 def test_an_unknown_meter_is_judged_by_a_cautious_default_and_says_so(tmp_path: Path) -> None:

@@ -81,6 +81,15 @@ def test_a_run_counts_by_the_time_it_spans_not_by_its_frames() -> None:
     assert MIN_SPAN_NS == 0.4 * NS_PER_S
 
 
+@pytest.mark.parametrize(("interval_s", "most"), [(0.5, 5), (0.1, 21)])
+@pytest.mark.parametrize("far", ["24.40", "28.60"])
+def test_a_run_in_that_has_ended_is_not_waited_for(interval_s: float, most: int, far: str) -> None:
+    end = Decimal(far)
+    series = readings(*[str(end - Decimal(5 - step) / 100) for step in range(5)], *[far] * 30, interval_s=interval_s)
+    settled = next(count for count in range(1, 36) if settle(series[:count], borders("24.0..29.0 V")))
+    assert settled - 5 <= most
+
+
 def test_the_value_is_one_that_was_displayed() -> None:
     found = settle(readings("24.08", "24.10", "24.09", "24.10"), borders())
     assert found is not None

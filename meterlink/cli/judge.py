@@ -118,7 +118,8 @@ def command(
     if judge.limits.unit not in (None, unit):
         raise UsageError(f"limits in {judge.limits.unit}, but the reading is in {unit}")
     if shown is None:
-        largest = instrument.sheet.largest(chosen) if range_text is None else _range(range_text, instrument, chosen)
+        ends = [each.full for each in instrument.own_ranges(chosen)]
+        largest = _range(range_text, instrument, chosen) if range_text else ends[-1] if ends else None
         judgement = judge.judge_overload(unit, largest)
     else:
         judgement = judge.judge_shown(shown)
@@ -152,8 +153,11 @@ def _judge(
     other = _read("limits", limits.relative_to, parse_quantity)
     if shown is None or other.unit != shown.unit:
         raise UsageError(f"limits refer to {limits.relative_to}; expected a reading in the same unit")
+    if shown.range_full is not None and abs(other.value) > shown.range_full:
+        raise UsageError(f"--range cannot show {limits.relative_to} either")
     beside = dataclasses.replace(shown, value=other.value, deviation=Decimal(0), readings=1)
     around = limits.around(other.value, other.unit, f"{plain(other.value)} {other.unit}")
+    around = dataclasses.replace(around, text=limits.text)  # it names the reading already
     return Judge(around, decision, instrument, budget_of(beside, instrument), limits.largest_share, source)
 
 

@@ -21,7 +21,7 @@ _CAUSES = {
 """What to do where one kind of component makes up more than half of the variance."""
 _OF_THE_METER = ("accuracy", "temperature", "gain", "counts")
 """Components that a better meter makes smaller."""
-_ON_THE_LIMIT = "It lies on the limit itself, which no meter can settle: put right what makes it so low or so high."
+_FINER = "Repeat with a better meter, of finer resolution."
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,14 +87,14 @@ def _better_meter(case: Case) -> str:
     seen, limits = case.seen, case.limits
     to_spare = case.decision.allowed(limits) if case.decision.rule is Rule.SIMPLE else limits.margin(seen.value)
     if not to_spare:
-        return _ON_THE_LIMIT
+        return _FINER
     stays = combined(each for each in case.budget.components if not each.name.startswith(_OF_THE_METER))
     room = (to_spare / case.factor) ** 2 - stays**2
     reach = case.budget.standard * case.factor
     if reach <= to_spare:  # the meter is good enough, and yet the display wavers
         return "Hold the probes still, and repeat."
     if room <= 0 or case.budget.compared:
-        return "Repeat with a better meter, of finer resolution."
+        return _FINER
     hint = f"Repeat with a better meter, one within ±{rounded((3 * room).sqrt(), ROUND_DOWN)} {seen.unit} here"
     if limits.low is not None and limits.high is not None and limits.high - limits.low < 2 * reach:
         return f"{hint}; with this one nothing can pass between limits so close together."

@@ -104,8 +104,8 @@ class Budget:
     """The name of the sheet that was used."""
     cautious: bool
     """Whether that is the cautious default."""
-    meter: tuple[str | None, int]
-    """Tells one meter from another: two touches share an error only with the same."""
+    meter: tuple[str | None, str | None]
+    """Tells one meter from another, by name or else by the device: two touches share an error only with the same."""
     celsius: Decimal | None = None
     """The meter's temperature, where stated."""
     compared: bool = False
@@ -129,7 +129,7 @@ def budget_of(seen: Shown, instrument: Instrument, source_ohms: Decimal | None =
             the circuit does not give it.
     """
     row, sheet = _row(seen, instrument)
-    meter = (instrument.name, 0 if instrument.name else instrument.at.monotonic_ns)
+    meter = (instrument.name, None if instrument.name else instrument.identity)
     cautious = sheet is not None and (instrument.cautious or sheet != instrument.sheet.name)
     budget = Budget(seen, (), row, sheet, cautious, meter)
     if row is None:

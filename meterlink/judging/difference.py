@@ -16,8 +16,8 @@ SHARED_FOR_NS = 3600 * NS_PER_S
 """How far apart two touches may lie and still share the meter's gain error (common practice, no source)."""
 
 
-def difference(one: Budget, other: Budget, share: Decimal = Decimal(0)) -> Budget:
-    """Work out the budget of `one` less `other`, both in the same unit.
+def difference(one: Budget, other: Budget, factor: Decimal = Decimal(1)) -> Budget:
+    """Work out the budget of `one` less `factor` times `other`, both in the same unit.
 
     With the same meter on the same range, at most an hour apart, what goes with the reading (gain, and what the
     temperature adds to it) is fully correlated, and only its part of the difference is left (GUM 5.2.2). Otherwise
@@ -26,12 +26,9 @@ def difference(one: Budget, other: Budget, share: Decimal = Decimal(0)) -> Budge
     Args:
         one: of this touch.
         other: of the touch that it is compared with.
-        share: by what share of the other reading the limits lie beside it: this touch is compared with (1 ± share)
-            times the other, and the larger uncertainty of the two is taken.
+        factor: how many times the other reading this one is compared with: 0.9 for 10 % below it.
     """
-    other_parts = [
-        replace(each, standard_uncertainty=each.standard_uncertainty * (1 + share)) for each in other.components
-    ]
+    other_parts = [replace(each, standard_uncertainty=each.standard_uncertainty * factor) for each in other.components]
     scatter = _scatter_of_both(one.components, other_parts)
     parts = (*_named(one.components, "this touch"), *_named(other_parts, "other touch"))
     row = one.range
@@ -46,26 +43,25 @@ def difference(one: Budget, other: Budget, share: Decimal = Decimal(0)) -> Budge
     for name, limit in gains:
         if limit:
             of_one = rectangular(name, limit)
-            left.append(_what_is_left(of_one, one.shown, other.shown, share))
+            left.append(_what_is_left(of_one, one.shown, other.shown, factor))
             shared.append(replace(of_one, standard_uncertainty=of_one.standard_uncertainty * abs(one.shown.value)))
     counts = row.count_limit + row.temperature_limit(Decimal(0), kelvin)
     warmth = ", and what the temperature adds" if kelvin else ""
     about = f"±{plain(row.counts)} x {plain(row.resolution)} {one.shown.unit}{warmth}"
     offsets = [
         rectangular("counts, this touch", counts, about),
-        rectangular("counts, other touch", counts * (1 + share), about),
+        rectangular("counts, other touch", counts * factor, about),
     ]
     rest = [each for each in parts if not each.name.startswith(("accuracy", "temperature"))]
     gone = Component("gain, common to both touches", combined(shared), Shape.RECTANGULAR, "cancels in the difference")
     return replace(one, components=(*left, *offsets, *rest, *scatter), compared=True, cancelled=gone)
 
 
-def _what_is_left(of_one: Component, one: Shown, other: Shown, share: Decimal) -> Component:
+def _what_is_left(of_one: Component, one: Shown, other: Shown, factor: Decimal) -> Component:
     """What two fully correlated errors leave of each other; `of_one` is that of a reading of 1."""
     variance = of_one.standard_uncertainty**2
-    covariances = ((variance, variance), (variance, variance))
-    left = max(propagated((one.value, -factor * other.value), covariances) for factor in (1 - share, 1 + share))
-    about = f"of the difference, {plain(abs(one.value - other.value))} {one.unit}"
+    left = propagated((one.value, -factor * other.value), ((variance, variance), (variance, variance)))
+    about = f"of the difference, {plain(abs(one.value - factor * other.value).normalize())} {one.unit}"
     return Component(f"{of_one.name}, what is left", left, Shape.RECTANGULAR, about)
 
 

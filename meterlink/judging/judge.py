@@ -98,17 +98,22 @@ class Judge:
         return Judgement(outcome, why, self._assessment(seen, known, hint), own)
 
     def judge_overload(self, unit: str, more_than: Decimal | None) -> Judgement:
-        """Judge a display that shows OL: more than its range holds, which no uncertainty blurs.
+        """Judge a display that shows OL: more than its range holds, which no uncertainty blurs, and nothing else.
 
         Args:
             unit: of the range, SenML.
-            more_than: what OL proves, the end of the range; None where that is not known.
+            more_than: the end of the range at least; None where nothing is known of it.
         """
-        low, outcome = self.limits.low, VerdictOutcome.PASS if self.limits.accept(None) else VerdictOutcome.FAIL
-        if outcome is VerdictOutcome.PASS and low is not None and more_than is not None and more_than < low:
-            why = f"OL proves more than {size(more_than, unit)} on this range, and {self.limits.text} is asked for."
-            hint = "Use a higher range, or let the meter choose it."
+        low, high = self.limits.low, self.limits.high
+        if low is None and high is None:
+            outcome = VerdictOutcome.PASS if self.limits.overload else VerdictOutcome.FAIL
+        elif more_than is None or more_than < (low if high is None and low is not None else high or more_than):
+            proved = "an unknown value" if more_than is None else f"more than {size(more_than, unit)}"
+            why = f"OL proves {proved} on this range, and the limits are {self.limits.text}."
+            hint = "Use a higher range, let the meter choose it, or state the meter's sheet."
             return Judgement(VerdictOutcome.UNCLEAR, why, self._assessment(None, None, hint), None)
+        else:
+            outcome = VerdictOutcome.PASS if high is None else VerdictOutcome.FAIL
         return Judgement(outcome, plainly(outcome, self.limits), self._assessment(None, None, None), None)
 
     def _own(self, seen: Shown) -> Budget | None:
@@ -118,10 +123,16 @@ class Judge:
         """Work out the uncertainty that the value is judged by; None where a sheet covers it, or its partner, not."""
         if own is None or own.range is None or (self.partner is not None and self.partner.range is None):
             return None
-        budget = own if self.partner is None else difference(own, self.partner, self.share)
+        budget = own if self.partner is None else difference(own, self.partner, self._factor(own.shown.value))
         dof = effective_dof(budget.components)
         factor = self.decision.factor(whole_dof(dof))
         return _Known(own, budget, budget.standard * factor, factor, dof)
+
+    def _factor(self, value: Decimal) -> Decimal:
+        """How many times the partner's reading the limit is that lies nearer to a value."""
+        low, high = self.limits.low, self.limits.high
+        nearer_low = high is None or (low is not None and abs(value - low) <= abs(value - high))
+        return 1 - self.share if nearer_low else 1 + self.share
 
     def _zones(self, known: _Known | None) -> Zones:
         if known is not None or not self.limits.numbers:

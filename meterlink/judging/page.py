@@ -7,7 +7,6 @@ from meterlink.judging.judge import Judgement
 from meterlink.judging.words import rounded, share
 from meterlink.limits import Limits
 from meterlink.outcome import Json, Measured
-from meterlink.reading import plain
 
 _FEW = 10
 """Degrees of freedom below which k = 2 covers clearly less than 95 % (GUM G.6.4)."""
@@ -38,7 +37,7 @@ def judgement_lines(measured: Measured, judgement: Judgement, limits: Limits) ->
             yield f"  {line.name:<{width}}  {_three(line.standard_uncertainty):>10} {unit}  {line.about}"
         yield f"  {'standard':<{width}}  {_three(made.standard_uncertainty):>10} {unit}  root of the sum of squares"
         dof = "" if made.dof is None else f", {int(made.dof)} effective degrees of freedom"
-        factor = f"k = {plain(made.coverage_factor)}{dof}"
+        factor = f"k = {made.coverage_factor:.4g}{dof}"
         few = made.dof is not None and made.dof < _FEW and made.coverage_factor == 2
         yield f"  {'expanded':<{width}}  {_three(made.expanded_uncertainty):>10} {unit}  {factor}"
         if few:

@@ -4,7 +4,7 @@ from collections.abc import Collection
 from decimal import Decimal
 
 from meterlink.judging.rules import Decision, Rule
-from meterlink.judging.words import uncertainty
+from meterlink.judging.words import exactly, uncertainty
 from meterlink.limits import Limits
 from meterlink.outcome import VerdictOutcome
 from meterlink.reading import plain
@@ -18,6 +18,8 @@ _WORDS = {
 
 def plainly(outcome: VerdictOutcome, limits: Limits) -> str:
     """Say that a value is inside or outside, and no more."""
+    if not limits.numbers:
+        return "Open, as it is to be." if outcome is VerdictOutcome.PASS else "Not open, as it is to be."
     return f"{'Inside' if outcome is VerdictOutcome.PASS else 'Outside'} {limits.span or limits.text}."
 
 
@@ -54,11 +56,12 @@ def reason(
             return f"The meter may be off by {may_be_off}; this step allows {uncertainty(allowed, unit)}."
         return plainly(outcome, limits)
     span = limits.span or limits.text
-    near = f"{plain(margin)} {unit} {'inside' if within else 'outside'} {span}"
+    near = f"{exactly(margin, unit)} {'inside' if within else 'outside'} {span}"
     near = near if margin else f"Just at a limit of {span}"
     if outcome is VerdictOutcome.UNCLEAR:
         return f"{near}, but the meter may be off by {may_be_off}: too close to call."
     if decision.rule is Rule.GUARDED_REJECTION and outcome is VerdictOutcome.PASS:
         unproven = f"{near}, but the meter may be off by {may_be_off}: no fault is proven."
         return plainly(outcome, limits) if within else unproven
-    return f"{plainly(outcome, limits)[:-1]}, by more than the {may_be_off} that the meter may be off."
+    less = uncertainty(expanded, unit, below=margin)
+    return f"{plainly(outcome, limits)[:-1]}, by more than the {less} that the meter may be off."

@@ -87,6 +87,11 @@ class Zones:
         """How far a value lies from the nearest border to another outcome; None where there is none."""
         return min((abs(value - border) for border in self._borders()), default=None)
 
+    def ahead(self, value: Decimal, *, upward: bool) -> Decimal | None:
+        """How far the next border lies from a value in one direction; None where there is none."""
+        away = (border - value if upward else value - border for border in self._borders())
+        return min((each for each in away if each >= 0), default=None)
+
     def _borders(self) -> Iterator[Decimal]:
         if self.always is None:
             yield from (

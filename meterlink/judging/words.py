@@ -18,12 +18,25 @@ def size(value: Decimal, unit: str) -> str:
     return f"{_shortest(value.scaleb(-power))} {prefix}{unit}"
 
 
-def uncertainty(value: Decimal, unit: str) -> str:
-    """Write an uncertainty with two digits, rounded up (GUM 7.2.6): `0.15 V`, `2.4 mV`, `21 kOhm`, `1.5 °C`."""
-    if unit in _PREFIXED and value and not Decimal("0.01") <= value < _LARGE:
-        power, prefix = _prefix(value, unit)
-        return f"{rounded(value.scaleb(-power), ROUND_UP)} {prefix}{unit}"
-    return f"{rounded(value, ROUND_UP)} {'°C' if unit == 'Cel' else unit}"
+def uncertainty(value: Decimal, unit: str, below: Decimal | None = None) -> str:
+    """Write an uncertainty with two digits, rounded up (GUM 7.2.6): `0.15 V`, `2.4 mV`, `21 kOhm`, `1.5 °C`.
+
+    Args:
+        value: in `unit`.
+        unit: SenML unit.
+        below: what it is said to be less than; where rounding would reach that, more digits are written.
+    """
+    digits = 2
+    while below is not None and digits < 6 and Decimal(rounded(value, ROUND_UP, digits)) >= below > value:
+        digits += 1
+    power, prefix = _prefix_where_small_or_large(value, unit)
+    return f"{rounded(value.scaleb(-power), ROUND_UP, digits)} {prefix}{_written(unit)}"
+
+
+def exactly(value: Decimal, unit: str) -> str:
+    """Write a difference of readings or limits in full: `0.05 V`, `0.1 mA`."""
+    power, prefix = _prefix_where_small_or_large(value, unit)
+    return f"{_shortest(value.scaleb(-power))} {prefix}{_written(unit)}"
 
 
 def rounded(value: Decimal, how: str, digits: int = 2) -> str:
@@ -41,6 +54,16 @@ def share(probability: float) -> str:
     if percent < Decimal("0.1"):
         return "under 0.1 %"
     return f"{percent.quantize(Decimal('0.1')).normalize():f} %"
+
+
+def _prefix_where_small_or_large(value: Decimal, unit: str) -> tuple[int, str]:
+    if unit not in _PREFIXED or not value or Decimal("0.01") <= value < _LARGE:
+        return 0, ""
+    return _prefix(value, unit)
+
+
+def _written(unit: str) -> str:
+    return "°C" if unit == "Cel" else unit
 
 
 def _prefix(value: Decimal, unit: str) -> tuple[int, str]:
