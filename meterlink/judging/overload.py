@@ -6,7 +6,7 @@ from decimal import Decimal
 from meterlink.instrument import Range
 from meterlink.reading import Flag, Function, Reading
 
-_LOWEST_END = Decimal(10)
+_LOWEST_END = Decimal(50)
 """Ohms: no hand-held has a range of resistance that ends lower (common practice, no source)."""
 _HIGHEST_END = Decimal(1_000_000)
 """Ohms: one that chooses its range by itself goes as high at least (common practice, no source)."""
