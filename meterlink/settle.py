@@ -20,7 +20,8 @@ same value. All of it must lie on one side of each border, and besides:
 - a fail, and a value that is too close to call, takes 5 readings: a slip of the probe is shorter;
 - 8 readings that spread wider pass, and only pass, where the next one would still do so by the prediction interval of
   the same risk: a swinging value may be a poor contact, and fails no point;
-- 8 readings that stand still on both sides of a border are too close to call.
+- 8 readings that stand still on both sides of a border are too close to call, as are 12 over three seconds that swing
+  across one by 2 % at most, without a trend: a ripple, and no probe that is being laid on.
 
 So a touch far from its limits is judged after 3 updates and one near a limit after 6 or 8, and an early verdict is
 wrong in a few of a hundred touches at the very border and in none some counts away: `tests/early_verdicts.py` measures
@@ -113,6 +114,10 @@ def settle(readings: Sequence[Reading], borders: Borders | None) -> tuple[Settle
         outcome = _judge(window, stretch, zones) if quiet else _judge_swinging(window, zones)
         if outcome is not None:
             return _settled(stretch), outcome
+    if borders is not None and _ripples(readings):
+        zones = borders(readings)
+        if len({zones.outcome(_value(reading)) for reading in readings}) > 1:
+            return _settled(readings), VerdictOutcome.UNCLEAR
     return None
 
 
@@ -191,6 +196,14 @@ def _judge_swinging(window: Sequence[Reading], zones: Zones) -> VerdictOutcome |
     if not accepted or len(window) < _LONG or _heads_for_a_border(window, zones):
         return None
     return VerdictOutcome.PASS if _keeps_clear(window, zones, 1 + Decimal(1) / len(window)) else None
+
+
+def _ripples(readings: Sequence[Reading]) -> bool:
+    """Tell whether all readings kept of a touch swing a little about one value, and have for long."""
+    if len(readings) < LONGEST or _span(readings) < LONGEST_NS or _drifts(readings):
+        return False
+    values = [_value(reading) for reading in readings]
+    return _range(readings) <= abs(middle(values)) / 50 and not _trend(values)
 
 
 def _heads_for_a_border(readings: Sequence[Reading], zones: Zones) -> bool:

@@ -159,6 +159,14 @@ def test_the_meter_and_its_calibration_are_announced_first(more: dict[str, objec
     assert second.code == "probe"
 
 
+def test_a_ripple_across_a_limit_is_too_close_to_call_and_a_probe_being_laid_on_is_not() -> None:
+    ripple = Bench(reading_step("a", "22.0..29.0 V"), interval_s=0.3).lift(6).show(["21.92", "22.09"] * 8)
+    assert ripple.verdicts == [("a", "unclear")]
+    assert last(ripple).reason == "The display wavers between pass and fail."
+    laid_on = Bench(reading_step("a", "22.0..29.0 V"), interval_s=0.3).lift(6).show(["20.40", "23.60", "21.20"] * 8)
+    assert laid_on.verdicts == []
+
+
 SWING = "25.50 25.90 25.40 25.80 25.45 25.85 25.50 25.75"
 
 
