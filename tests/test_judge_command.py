@@ -8,16 +8,7 @@ import pytest
 from scipy import stats
 
 from commands import Result, steadypoint
-
-SHEET = """\
-sheet: four-thousand-counts
-functions:
-  dc-voltage:
-    - {range: 40 V, resolution: 0.01 V, reading: 0.5 %, counts: 2, impedance: 10 MOhm}
-    - {range: 400 V, resolution: 0.1 V, reading: 0.8 %, counts: 2, impedance: 10 MOhm}
-  resistance:
-    - {range: 400 Ohm, resolution: 0.1 Ohm, reading: 1.0 %, counts: 3}
-"""
+from sheet_samples import SMALLEST_SHEET
 
 
 class Judging:
@@ -26,7 +17,7 @@ class Judging:
     def __init__(self, folder: Path) -> None:
         self._home = folder / "home"
         self.sheet = folder / "sheet.yaml"
-        self.sheet.write_text(SHEET, encoding="utf-8")
+        self.sheet.write_text(SMALLEST_SHEET, encoding="utf-8")
 
     def call(self, reading: str, *more: str, limits: str = "22.0..29.0 V") -> Result:
         return steadypoint(

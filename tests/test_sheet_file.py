@@ -18,17 +18,8 @@ from meterlink.instruments.shelf import cautious_sheet, load_sheet, sheet_names,
 from meterlink.procedure.load import SourceText, read_file
 from meterlink.procedure.problem import ProcedureError, Severity
 from meterlink.reading import Function
+from sheet_samples import SMALLEST_SHEET
 
-# The smallest sheet, as the file format's contract shows it.
-CONTRACT = """\
-sheet: four-thousand-counts
-functions:
-  dc-voltage:
-    - {range: 40 V, resolution: 0.01 V, reading: 0.5 %, counts: 2, impedance: 10 MOhm}
-    - {range: 400 V, resolution: 0.1 V, reading: 0.8 %, counts: 2, impedance: 10 MOhm}
-  resistance:
-    - {range: 400 Ohm, resolution: 0.1 Ohm, reading: 1.0 %, counts: 3}
-"""
 FULL = """\
 sheet: mine
 title: A meter of mine
@@ -75,11 +66,11 @@ def one_row(keys: str, function: str = "dc-voltage", more: str = "") -> str:
 
 
 def test_the_contract_s_sheet_comes_to_exact_numbers() -> None:
-    sheet = parse_sheet(CONTRACT, "four-thousand-counts.yaml")
+    sheet = parse_sheet(SMALLEST_SHEET, "four-thousand-counts.yaml")
     ten_meg = Decimal(10_000_000)
     assert sheet == Sheet(
         "four-thousand-counts",
-        CONTRACT,
+        SMALLEST_SHEET,
         {
             Function.DC_VOLTAGE: (
                 Range(Decimal(40), Decimal("0.01"), Decimal("0.005"), Decimal(2), ten_meg),
@@ -105,7 +96,9 @@ def test_every_key_is_taken_and_rows_are_sorted_smallest_first() -> None:
     assert problems(FULL) == []
 
 
-@pytest.mark.parametrize("text", [f"# mine\r\n{CONTRACT}", CONTRACT.replace("\n", "\r\n"), f"{CONTRACT}\n\n# end"])
+@pytest.mark.parametrize(
+    "text", [f"# mine\r\n{SMALLEST_SHEET}", SMALLEST_SHEET.replace("\n", "\r\n"), f"{SMALLEST_SHEET}\n\n# end"]
+)
 def test_the_sheet_keeps_its_text_character_for_character(text: str) -> None:
     assert parse_sheet(text, "mine.yaml").text == text
 
@@ -266,7 +259,7 @@ def test_a_hundred_counts_and_ten_million_are_no_cause_for_a_warning(resolution:
 
 
 def test_a_sheet_is_known_by_its_first_key() -> None:
-    assert is_sheet(f"# a comment\n---\n{CONTRACT}")
+    assert is_sheet(f"# a comment\n---\n{SMALLEST_SHEET}")
     assert not is_sheet("instrument: DMM-07\nsheet: mine\n")
     assert not is_sheet("sheets: mine\n")
     assert not is_sheet("")
@@ -336,7 +329,7 @@ def test_it_is_a_schema_of_the_2020_12_dialect_that_explains_every_key(schema: d
 
 @pytest.mark.parametrize("name", [*SHIPPED, "contract", "full"])
 def test_good_sheets_are_valid(schema: dict[str, Any], name: str) -> None:
-    text = {"contract": CONTRACT, "full": FULL}.get(name) or load_sheet(name).text
+    text = {"contract": SMALLEST_SHEET, "full": FULL}.get(name) or load_sheet(name).text
     assert list(Draft202012Validator(schema).iter_errors(yaml.safe_load(text))) == []
 
 
@@ -397,7 +390,7 @@ def test_each_range_of_a_shipped_sheet_is_found_by_its_own_resolution(name: str)
 
 
 def test_the_four_thousand_counts_hold_the_contract_s_rows_word_for_word() -> None:
-    rows = [line.strip() for line in CONTRACT.splitlines() if line.strip().startswith("- {")]
+    rows = [line.strip() for line in SMALLEST_SHEET.splitlines() if line.strip().startswith("- {")]
     assert len(rows) == 3
     assert set(rows) <= {line.strip() for line in load_sheet("four-thousand-counts").text.splitlines()}
 
