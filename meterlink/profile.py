@@ -5,24 +5,21 @@ files are found by `meterlink.profiles`.
 """
 
 import dataclasses
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal, InvalidOperation
 from enum import StrEnum
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, PlainValidator, ValidationError
+from pydantic import BaseModel, Field, PlainValidator, ValidationError
 from pydantic_core import ErrorDetails
 
 from meterlink.driver import Format, GattPlace, LineSettings
 from meterlink.errors import UsageError
-from meterlink.procedure.model import Slug, Text
+from meterlink.procedure.model import Part, Slug, Text
 from meterlink.procedure.problem import Problem, ProcedureError
 from meterlink.procedure.sentences import name_of, sentence, unknown_key
-from meterlink.procedure.source import Path, Source, read_source
-
-_FIRST_KEY = re.compile(r"""(?:\s|\#.*\n|---[ ]*\n|\{)*["']?profile["']?\s*:""")
+from meterlink.procedure.source import Path, Source, begins_with, read_source
 
 
 class Trap(StrEnum):
@@ -61,10 +58,6 @@ _TRAPS = {
 }
 
 
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
 def _baud(value: object) -> int:
     if not (isinstance(value, str) and value.isascii() and value.isdigit() and 50 <= int(value[:9]) <= 4_000_000):
         raise ValueError(f"{value!r}: expected a speed from 50 to 4000000 bit/s")
@@ -95,7 +88,7 @@ _Uuid = Annotated[str, PlainValidator(_uuid)]
 _Level = Literal["on", "off"]
 
 
-class Line(_Part):
+class Line(Part):
     """The serial line, where it differs from what the format says."""
 
     baud: _Baud | None = None
@@ -118,7 +111,7 @@ class Line(_Part):
         )
 
 
-class Gatt(_Part):
+class Gatt(Part):
     """The place over Bluetooth LE, where it differs from what the format says."""
 
     service: _Uuid
@@ -126,7 +119,7 @@ class Gatt(_Part):
     write: _Uuid | None = None
 
 
-class Profile(_Part):
+class Profile(Part):
     """One kind of meter."""
 
     profile: Slug = Field(description="Names it: `?profile=NAME`.")
@@ -175,7 +168,7 @@ class ExaminedProfile:
 
 def is_profile(text: str) -> bool:
     """Whether a YAML text means to be a profile: its first key says so."""
-    return _FIRST_KEY.match(text) is not None
+    return begins_with("profile", text)
 
 
 def examine_profile(text: str, path: str) -> ExaminedProfile:

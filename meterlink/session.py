@@ -4,7 +4,7 @@ Resuming is replaying: the stored inputs go through a fresh engine, which must s
 """
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from importlib.metadata import version
 
@@ -13,7 +13,7 @@ from meterlink.engine import Engine
 from meterlink.errors import RecordError
 from meterlink.instrument import Instrument
 from meterlink.keeper import Item, News
-from meterlink.outcome import Answer, Break, EngineInput, Gap, Input, Json
+from meterlink.outcome import Answer, Break, EngineInput, Gap, Input, Json, Outcome
 from meterlink.procedure.load import parse_procedure
 from meterlink.procedure.model import Procedure
 from meterlink.reading import NS_PER_S, Instant
@@ -30,10 +30,18 @@ class Session:
     """Feeds one engine, stores what goes in and comes out, and hands the outcomes on only then."""
 
     def __init__(
-        self, store: Store, job: str, engine: Engine, begun: Instant, opening: Callable[["Session"], list[Json]]
+        self,
+        store: Store,
+        job: str,
+        engine: Engine,
+        begun: Instant,
+        *,
+        stored: Sequence[Outcome] = (),
+        first: Sequence[Item | Instrument] = (),
     ) -> None:
+        """Take over a job: what is stored and not yet announced, and what it must be fed first."""
         self.job, self.engine = job, engine
-        self._opening = opening
+        self._to_announce, self._first = stored, first
         self._store, self._begun, self.last = store, begun, begun
         self._unsaved: list[Entry] = []
         self._oldest_unsaved = 0.0
@@ -62,7 +70,7 @@ class Session:
             utc_offset_s=time.localtime().tm_gmtoff,
             entries=entries,
         )
-        return cls(store, job, engine, begun, lambda _: [each.as_json() for each in (*asked, *stated)])
+        return cls(store, job, engine, begun, stored=(*asked, *stated))
 
     @classmethod
     def resume(cls, store: Store, job_id: str, instrument: Instrument) -> "Session":
@@ -79,19 +87,17 @@ class Session:
         now = time.time_ns()
         pause = max(now - last.utc_ns, NS_PER_S)
         start = Instant(0, now)
-
-        def opening(session: "Session") -> list[Json]:
-            again = Input(Answer.REPEAT, start) if engine.ended else Gap(start, Break.RESUMED)
-            return [*session.take(again), *session.take(replace(instrument, at=start))]
-
-        return cls(store, job_id, engine, Instant(last.monotonic_ns + pause, now), opening)
+        again = Input(Answer.REPEAT, start) if engine.ended else Gap(start, Break.RESUMED)
+        begun = Instant(last.monotonic_ns + pause, now)
+        return cls(store, job_id, engine, begun, first=(again, replace(instrument, at=start)))
 
     def opening(self) -> list[Json]:
         """Return what to announce first: the step that is waited for, and which meter it is.
 
-        A resumed job notes the break first; one that a fail had stopped waits for that step again.
+        A resumed job notes the break first; one that a step had stopped waits for that step again.
         """
-        return self._opening(self)
+        announced = [each.as_json() for each in self._to_announce]
+        return announced + [line for item in self._first for line in self.take(item)]
 
     def take(self, item: Item | Instrument) -> list[Json]:
         """Feed one input, timed from the start of this run; return what to announce, durably stored.

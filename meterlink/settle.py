@@ -57,7 +57,6 @@ LONGEST_NS = 3 * NS_PER_S
 RISK = Decimal("0.002")
 """The chance, at one look, that the mean lies beyond the border that it seems to keep clear of."""
 
-
 TREND = Decimal("0.9")
 """How sure it must be that a trend is more than scatter, before it is heeded: it is taken seriously early."""
 

@@ -1,4 +1,4 @@
-"""The options by which `check`, `resume` and `judge` are told about the meter."""
+"""The options by which `check` and `resume` are told about the meter; `judge` reads a temperature as they do."""
 
 from collections.abc import Callable
 from decimal import Decimal

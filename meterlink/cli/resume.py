@@ -1,4 +1,4 @@
-"""`steadypoint resume`: go on with a job that was broken off, or that a fail stopped."""
+"""`steadypoint resume`: go on with a job that was broken off, or that a fail or an unclear step stopped."""
 
 import click
 
@@ -18,7 +18,7 @@ from meterlink.session import Session
 def command(job: str, meter: str, stated: Stated, as_json: bool) -> None:
     """Go on with JOB where it stood: its verdicts stay, the step that was waited for is asked for again.
 
-    A job that a fail stopped asks for the failed step again. Exit status as for `check`.
+    A job that a fail or an unclear step stopped asks for that step again. Exit status as for `check`.
     """
 
     def begin(store: Store, instrument: Instrument) -> Session:

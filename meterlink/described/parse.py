@@ -1,6 +1,5 @@
 """From the text of a description to a wire format, or to every problem in it with its place. Pure."""
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -16,9 +15,8 @@ from meterlink.driver import Format, GattPlace, LineSettings
 from meterlink.procedure.lint import Finding
 from meterlink.procedure.problem import Problem, ProcedureError, Severity
 from meterlink.procedure.sentences import name_of, sentence, unknown_key
-from meterlink.procedure.source import Path, Source, read_source
+from meterlink.procedure.source import Path, Source, begins_with, read_source
 
-_FIRST_KEY = re.compile(r"""(?:\s|\#.*\n|---[ ]*\n|\{)*["']?format["']?\s*:""")
 _PARTS: dict[str, tuple[type[Part], str]] = {
     "line": (Line, "a line"),
     "gatt": (Gatt, "a gatt place"),
@@ -43,7 +41,7 @@ class Examined:
 
 def is_description(text: str) -> bool:
     """Whether the first key of a file is `format`: it describes a wire format and is no procedure."""
-    return _FIRST_KEY.match(text) is not None
+    return begins_with("format", text)
 
 
 def parse_description(text: str, path: str) -> Format:

@@ -1,42 +1,16 @@
 """What the files of sheets and of instruments have in common. Pure."""
 
-import re
 from collections.abc import Callable, Iterable
-from typing import Any
 
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 
-from meterlink.procedure.lint import Finding
 from meterlink.procedure.problem import Problem
 from meterlink.procedure.sentences import name_of, sentence, unknown_key
 from meterlink.procedure.source import Path, Source
 
 Owner = tuple[str, type[BaseModel]]
 """What a part of a file is called in errors, and the keys it may have."""
-
-
-class Part(BaseModel):
-    """Keys that are not known are refused, and nothing changes once it is read."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-def optional(schema: dict[str, Any]) -> None:
-    """Say that the key may be absent, and not that it may be null."""
-    (kind,) = (each for each in schema.pop("anyOf") if each != {"type": "null"})
-    del schema["default"]
-    schema.update(kind)
-
-
-def begins_with(key: str, text: str) -> bool:
-    """Whether the first key of a YAML text is this one."""
-    return re.match(rf"""(?:\s|\#.*\n|---[ ]*\n|\{{)*["']?{key}["']?\s*:""", text) is not None
-
-
-def found(source: Source, findings: Iterable[Finding]) -> list[Problem]:
-    """Give each finding its place."""
-    return [_found(source, each) for each in findings]
 
 
 def placed(source: Source, errors: Iterable[ErrorDetails], owner_of: Callable[[Path], Owner]) -> list[Problem]:
@@ -49,11 +23,6 @@ def placed(source: Source, errors: Iterable[ErrorDetails], owner_of: Callable[[P
     """
     # pydantic also calls a list too short whose entries are all wrong; only an empty one is.
     return [_placed(source, each, owner_of) for each in errors if each["type"] != "too_short" or not each["input"]]
-
-
-def _found(source: Source, finding: Finding) -> Problem:
-    first = f"; the first is in line {source.value_place(finding.first)[0]}" if finding.first else ""
-    return Problem(*source.value_place(finding.path), finding.message + first, finding.severity)
 
 
 def _placed(source: Source, error: ErrorDetails, owner_of: Callable[[Path], Owner]) -> Problem:

@@ -13,11 +13,11 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field, PlainValidator, ValidationError, WithJsonSchema
 
 from meterlink.instrument import Calibration
-from meterlink.instruments.file_parts import Owner, Part, begins_with, found, optional, placed
-from meterlink.procedure.lint import Finding
-from meterlink.procedure.model import Slug, Text
+from meterlink.instruments.file_parts import Owner, placed
+from meterlink.procedure.lint import Finding, found
+from meterlink.procedure.model import Part, Slug, Text, as_list, optional
 from meterlink.procedure.problem import Problem, ProcedureError, Severity
-from meterlink.procedure.source import Path, Source, read_source
+from meterlink.procedure.source import Path, Source, begins_with, read_source
 
 _DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}", re.ASCII)
 _LONGEST_YEARS = 5
@@ -50,10 +50,6 @@ def _day(value: object) -> date:
     return parse_day(value)
 
 
-def _as_list(value: object) -> object:
-    return (value,) if isinstance(value, str) else value
-
-
 def _without_default(schema: dict[str, Any]) -> None:
     del schema["default"]
 
@@ -72,7 +68,7 @@ class InstrumentFile(Part):
     instrument: Slug = Field(description="The asset number; the file has the same name.")
     identity: Annotated[
         tuple[Text, ...],
-        BeforeValidator(_as_list),
+        BeforeValidator(as_list),
         Field(min_length=1),
         WithJsonSchema({"anyOf": [_IDENTITY, {"type": "array", "minItems": 1, "items": _IDENTITY}]}),
     ] = Field(

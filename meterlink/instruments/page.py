@@ -5,10 +5,10 @@ from itertools import compress
 
 from meterlink.instrument import Calibration, Climate, Range, Sheet
 from meterlink.instruments.instrument_file import Registered
-from meterlink.judging.words import size
+from meterlink.judging.words import percent, shortest, size
 from meterlink.limits import PREFIXES
 from meterlink.outcome import Json
-from meterlink.reading import Function, plain
+from meterlink.reading import Function
 
 _SHEET_HEAD = (
     "FUNCTION",
@@ -76,31 +76,29 @@ def instrument_json(registered: Registered, calibration: Calibration) -> Json:
 
 
 def _sizes(row: Range, function: Function) -> tuple[str, str]:
-    """Write a range and its resolution with one prefix, as data sheets do. Nobody speaks of kilovolts on a meter."""
+    """Write a range and its resolution with one prefix, as data sheets do."""
     unit = function.unit
-    if unit in ("V", "A") and row.full >= 1:
-        return f"{_short(row.full)} {unit}", f"{_short(row.resolution)} {unit}"
     full = size(row.full, unit)
     _, _, prefixed = full.partition(" ")
     power = PREFIXES.get(prefixed.removesuffix(unit), 0)
-    return full, f"{_short(row.resolution.scaleb(-power))} {prefixed}"
+    return full, f"{shortest(row.resolution.scaleb(-power))} {prefixed}"
 
 
 def _rest(row: Range) -> tuple[str, ...]:
     return (
-        f"±({_percent(row.reading)} + {_short(row.counts)})",
+        f"±({percent(row.reading)} + {shortest(row.counts)})",
         "" if row.impedance is None else size(row.impedance, "Ohm"),
         "" if row.test_current is None else size(row.test_current, "A"),
-        "" if row.updates is None else f"{_short(row.updates)} a second",
-        f"{_short(row.climate.low)}..{_short(row.climate.high)} °C",
+        "" if row.updates is None else f"{shortest(row.updates)} a second",
+        f"{shortest(row.climate.low)}..{shortest(row.climate.high)} °C",
         _per_kelvin(row.climate),
     )
 
 
 def _per_kelvin(climate: Climate) -> str:
     if climate.reading_per_kelvin:
-        return f"{_percent(climate.reading_per_kelvin)} of reading"
-    return f"{_short(climate.accuracy_per_kelvin)} x accuracy"
+        return f"{percent(climate.reading_per_kelvin)} of reading"
+    return f"{shortest(climate.accuracy_per_kelvin)} x accuracy"
 
 
 def _range_json(row: Range, function: Function) -> Json:
@@ -125,11 +123,3 @@ def _range_json(row: Range, function: Function) -> Json:
 
 def _number(value: Decimal | None) -> float | None:
     return None if value is None else float(value)
-
-
-def _percent(share: Decimal) -> str:
-    return f"{_short(share * 100)} %"
-
-
-def _short(value: Decimal) -> str:
-    return plain(value.normalize())

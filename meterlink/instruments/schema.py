@@ -2,9 +2,9 @@
 
 from pydantic.json_schema import GenerateJsonSchema
 
-from meterlink.instruments.file_parts import Part
 from meterlink.instruments.instrument_file import InstrumentFile
 from meterlink.instruments.sheet_file import SheetFile
+from meterlink.procedure.model import Part
 
 
 def sheet_schema() -> dict[str, object]:

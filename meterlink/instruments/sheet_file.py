@@ -13,12 +13,12 @@ from typing import Annotated, TypeVar
 from pydantic import AfterValidator, Field, PlainValidator, ValidationError, WithJsonSchema
 
 from meterlink.instrument import Climate, Range, Sheet
-from meterlink.instruments.file_parts import Owner, Part, begins_with, found, optional, placed
+from meterlink.instruments.file_parts import Owner, placed
 from meterlink.limits import Quantity, parse_quantity
-from meterlink.procedure.lint import Finding
-from meterlink.procedure.model import Slug, Text
+from meterlink.procedure.lint import Finding, found
+from meterlink.procedure.model import Part, Slug, Text, optional
 from meterlink.procedure.problem import Problem, ProcedureError, Severity
-from meterlink.procedure.source import Node, Path, Source, read_source
+from meterlink.procedure.source import Node, Path, Source, begins_with, read_source
 from meterlink.reading import Function, plain
 
 _MOST_COUNTS, _FEWEST_COUNTS = 10_000_000, 100

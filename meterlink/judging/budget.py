@@ -24,6 +24,7 @@ from meterlink.judging.uncertainty import (
     series,
     stated,
 )
+from meterlink.judging.words import percent
 from meterlink.reading import Function, Instant, Reading, plain
 
 MEDIAN_FACTOR = Decimal("1.2533")
@@ -138,7 +139,7 @@ def budget_of(seen: Shown, instrument: Instrument, source_ohms: Decimal | None =
     accuracy = rectangular(
         "accuracy",
         row.limit_of_error(value),
-        f"±({_percent(row.reading)} of {plain(value)} + {plain(row.counts)} x {plain(row.resolution)}) {seen.unit}, "
+        f"±({percent(row.reading)} of {plain(value)} + {plain(row.counts)} x {plain(row.resolution)}) {seen.unit}, "
         f"range {plain(row.full)} {seen.unit}",
     )
     half_a_count = rectangular("resolution", row.resolution / 2, f"half of {plain(row.resolution)} {seen.unit}")
@@ -182,7 +183,3 @@ def _scatter(seen: Shown, step: Decimal) -> Component:
         return stated("scatter", seen.deviation, Decimal(1), "standard deviation, as stated")
     about = f"standard deviation {seen.deviation:.2g} {seen.unit} of {seen.readings} readings, less the rounding"
     return Component("scatter", seen.of_median(step), Shape.STUDENT, about, seen.readings - 1)
-
-
-def _percent(share: Decimal) -> str:
-    return f"{(share * 100).normalize():f} %"

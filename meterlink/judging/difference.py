@@ -10,6 +10,7 @@ from decimal import Decimal
 
 from meterlink.judging.budget import Budget, Shown
 from meterlink.judging.uncertainty import Component, Shape, combined, effective_dof, propagated, rectangular, whole_dof
+from meterlink.judging.words import shortest
 from meterlink.reading import NS_PER_S, plain
 
 SHARED_FOR_NS = 3600 * NS_PER_S
@@ -61,7 +62,7 @@ def _what_is_left(of_one: Component, one: Shown, other: Shown, factor: Decimal) 
     """What two fully correlated errors leave of each other; `of_one` is that of a reading of 1."""
     variance = of_one.standard_uncertainty**2
     left = propagated((one.value, -factor * other.value), ((variance, variance), (variance, variance)))
-    about = f"of the difference, {plain(abs(one.value - factor * other.value).normalize())} {one.unit}"
+    about = f"of the difference, {shortest(abs(one.value - factor * other.value))} {one.unit}"
     return Component(f"{of_one.name}, what is left", left, Shape.RECTANGULAR, about)
 
 

@@ -35,10 +35,8 @@ class Judgement:
 class _Known:
     """What is known of the uncertainty of a value, by which it is judged."""
 
-    own: Budget
-    """Of the touch by itself."""
     budget: Budget
-    """The same, or that of its difference to the partner's touch."""
+    """Of the touch by itself, or of its difference to the partner's touch."""
     expanded: Decimal
     factor: Decimal
     dof: Decimal | None
@@ -105,9 +103,10 @@ class Judge:
             more_than: the end of the range at least; None where nothing is known of it.
         """
         low, high = self.limits.low, self.limits.high
-        if low is None and high is None:
+        border = low if high is None else high
+        if border is None:
             outcome = VerdictOutcome.PASS if self.limits.overload else VerdictOutcome.FAIL
-        elif more_than is None or more_than < (low if high is None and low is not None else high or more_than):
+        elif more_than is None or more_than < border:
             proved = "an unknown value" if more_than is None else f"more than {size(more_than, unit)}"
             why = f"OL proves {proved} on this range, and the limits are {self.limits.text}."
             hint = "Use a higher range, let the meter choose it, or state the meter's sheet."
@@ -126,7 +125,7 @@ class Judge:
         budget = own if self.partner is None else difference(own, self.partner, self._factor(own.shown.value))
         dof = effective_dof(budget.components)
         factor = self.decision.factor(whole_dof(dof))
-        return _Known(own, budget, budget.standard * factor, factor, dof)
+        return _Known(budget, budget.standard * factor, factor, dof)
 
     def _factor(self, value: Decimal) -> Decimal:
         """How many times the partner's reading the limit is that lies nearer to a value."""

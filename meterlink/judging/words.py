@@ -2,9 +2,10 @@
 
 from decimal import ROUND_UP, Decimal
 
+from meterlink.limits import PREFIXES
 from meterlink.reading import plain
 
-_PREFIXES = ((9, "G"), (6, "M"), (3, "k"), (0, ""), (-3, "m"), (-6, "u"), (-9, "n"), (-12, "p"))
+_PREFIXES = sorted(((power, prefix) for prefix, power in {"": 0, **PREFIXES}.items()), reverse=True)
 _LARGE = Decimal(10_000)
 _PREFIXED = {"V": 0, "A": 0, "Ohm": 9, "Hz": 9, "F": 0}
 """Units that take prefixes, and the largest power of ten that people write one for."""
@@ -13,9 +14,9 @@ _PREFIXED = {"V": 0, "A": 0, "Ohm": 9, "Hz": 9, "F": 0}
 def size(value: Decimal, unit: str) -> str:
     """Write a range or another round size with the prefix people use: `40 V`, `400 mV`, `4 MOhm`."""
     if not value or unit not in _PREFIXED:
-        return f"{_shortest(value)} {unit}"
+        return f"{shortest(value)} {unit}"
     power, prefix = _prefix(value, unit)
-    return f"{_shortest(value.scaleb(-power))} {prefix}{unit}"
+    return f"{shortest(value.scaleb(-power))} {prefix}{unit}"
 
 
 def uncertainty(value: Decimal, unit: str, below: Decimal | None = None) -> str:
@@ -36,7 +37,7 @@ def uncertainty(value: Decimal, unit: str, below: Decimal | None = None) -> str:
 def exactly(value: Decimal, unit: str) -> str:
     """Write a difference of readings or limits in full: `0.05 V`, `0.1 mA`."""
     power, prefix = _prefix_where_small_or_large(value, unit)
-    return f"{_shortest(value.scaleb(-power))} {prefix}{_written(unit)}"
+    return f"{shortest(value.scaleb(-power))} {prefix}{_written(unit)}"
 
 
 def rounded(value: Decimal, how: str, digits: int = 2) -> str:
@@ -48,12 +49,22 @@ def rounded(value: Decimal, how: str, digits: int = 2) -> str:
 
 def share(probability: float) -> str:
     """Write a probability in percent, never as certain: `99.7 %`, `over 99.9 %`."""
-    percent = Decimal(str(probability)) * 100
-    if percent > Decimal("99.9"):
+    hundredths = Decimal(str(probability)) * 100
+    if hundredths > Decimal("99.9"):
         return "over 99.9 %"
-    if percent < Decimal("0.1"):
+    if hundredths < Decimal("0.1"):
         return "under 0.1 %"
-    return f"{percent.quantize(Decimal('0.1')).normalize():f} %"
+    return f"{hundredths.quantize(Decimal('0.1')).normalize():f} %"
+
+
+def shortest(value: Decimal) -> str:
+    """Write a number out in full, without noughts at its end."""
+    return plain(value.normalize())
+
+
+def percent(part: Decimal) -> str:
+    """Write a share in percent: `0.5 %`."""
+    return f"{shortest(part * 100)} %"
 
 
 def _prefix_where_small_or_large(value: Decimal, unit: str) -> tuple[int, str]:
@@ -69,7 +80,3 @@ def _written(unit: str) -> str:
 def _prefix(value: Decimal, unit: str) -> tuple[int, str]:
     usual = [each for each in _PREFIXES if each[0] <= _PREFIXED[unit]]
     return next((each for each in usual if abs(value) >= Decimal(1).scaleb(each[0])), usual[-1])
-
-
-def _shortest(value: Decimal) -> str:
-    return plain(value.normalize())

@@ -1,6 +1,6 @@
 """Whether the steps of a procedure make sense: what the shape of the file alone cannot tell."""
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from meterlink.judging.rules import Rule
@@ -15,8 +15,8 @@ from meterlink.procedure.model import (
     partner_of,
     referred_to,
 )
-from meterlink.procedure.problem import Severity
-from meterlink.procedure.source import Path
+from meterlink.procedure.problem import Problem, Severity
+from meterlink.procedure.source import Path, Source
 from meterlink.reading import Function
 
 _NEVER_NEGATIVE = frozenset(Function) - {
@@ -40,6 +40,11 @@ class Finding:
     severity: Severity = Severity.ERROR
     first: Path | None = None
     """The earlier part that this one clashes with."""
+
+
+def found(source: Source, findings: Iterable[Finding]) -> list[Problem]:
+    """Give each finding its place."""
+    return [_found(source, each) for each in findings]
 
 
 def lint(
@@ -213,3 +218,8 @@ def _references(steps: Mapping[int, Step], references: Sequence[Reference], *, c
         elif complete and reference.name not in used:
             yield Finding(place, f"no step uses the reference {reference.name!r}", Severity.WARNING)
         declared.setdefault(reference.name, index)
+
+
+def _found(source: Source, finding: Finding) -> Problem:
+    first = f"; the first is in line {source.value_place(finding.first)[0]}" if finding.first else ""
+    return Problem(*source.value_place(finding.path), finding.message + first, finding.severity)

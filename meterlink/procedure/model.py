@@ -27,11 +27,11 @@ def _or_number(schema: dict[str, Any]) -> None:
     schema["type"] = ["string", "number"]
 
 
-def _optional(schema: dict[str, Any]) -> None:
+def optional(schema: dict[str, Any]) -> None:
     """Say that the key may be absent, and not that it may be null."""
-    (text,) = (each for each in schema.pop("anyOf") if each != {"type": "null"})
+    (kind,) = (each for each in schema.pop("anyOf") if each != {"type": "null"})
     del schema["default"]
-    schema.update(text)
+    schema.update(kind)
 
 
 Text = Annotated[
@@ -105,7 +105,8 @@ def _coverage_factor(value: object) -> Decimal:
 _FACTOR = re.compile(r"[0-9]{1,2}(\.[0-9]{1,6})?", re.ASCII)
 
 
-def _as_list(value: object) -> object:
+def as_list(value: object) -> object:
+    """Take one text for a list of it."""
     return (value,) if isinstance(value, str) else value
 
 
@@ -146,18 +147,20 @@ def _judged(functions: tuple[Function, ...]) -> tuple[Function, ...]:
 _JUDGED = [function.value for function in Function if function.judged]
 Functions = Annotated[
     tuple[Function, ...],
-    BeforeValidator(_as_list),
+    BeforeValidator(as_list),
     AfterValidator(_judged),
     Field(min_length=1),
     WithJsonSchema({"anyOf": [{"enum": _JUDGED}, {"type": "array", "minItems": 1, "items": {"enum": _JUDGED}}]}),
 ]
 
 
-class _Part(BaseModel):
+class Part(BaseModel):
+    """Keys that are not known are refused, and nothing changes once it is read."""
+
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
-class Judging(_Part):
+class Judging(Part):
     """How limits are applied: the decision rule, as in JCGM 106 and ILAC-G8. Agree on it before you measure."""
 
     rule: Rule = Field(
@@ -171,12 +174,12 @@ class Judging(_Part):
     coverage_factor: CoverageFactorField | None = Field(
         None,
         description="k: the expanded uncertainty is k times the standard uncertainty; 2 where nothing is said.",
-        json_schema_extra=_optional,
+        json_schema_extra=optional,
     )
     coverage: CoverageField | None = Field(
         None,
         description="A share to cover instead of k, which then follows from the effective degrees of freedom.",
-        json_schema_extra=_optional,
+        json_schema_extra=optional,
     )
     max_uncertainty: MaxUncertaintyField | None = Field(
         None,
@@ -184,7 +187,7 @@ class Judging(_Part):
             "The largest expanded uncertainty that the rule simple allows; above it, nothing is clear. A percentage "
             "is one of the width between the limits (of the limit's own magnitude where there is but one)."
         ),
-        json_schema_extra=_optional,
+        json_schema_extra=optional,
     )
 
     @property
@@ -195,18 +198,18 @@ class Judging(_Part):
         return Decision(self.rule, factor, self.coverage, most.value if most else None, most.unit if most else None)
 
 
-class _Step(_Part):
+class _Step(Part):
     id: Slug = Field(description="Names the step in the record; letters, digits, hyphens, dots and underscores.")
     point: Text = Field(description="The test point or part, tagged as on the drawing (IEC 81346 letter codes).")
     say: Text | None = Field(
         None,
         description="What is said when the step begins, instead of the standard sentence.",
-        json_schema_extra=_optional,
+        json_schema_extra=optional,
     )
     remedy: Text | None = Field(
         None,
         description="What to do when the step fails: what lies between the last good point and this one.",
-        json_schema_extra=_optional,
+        json_schema_extra=optional,
     )
     on_fail: Literal["continue", "stop"] = Field(
         "continue", description="Whether the job goes on after anything but a pass."
@@ -221,15 +224,15 @@ class MeasuredStep(_Step):
     source: Text | None = Field(
         None,
         description="Where the limits come from: standard and clause, the installation's own instructions, practice.",
-        json_schema_extra=_optional,
+        json_schema_extra=optional,
     )
     judging: Judging | None = Field(
-        None, description="The decision rule, where it is not the procedure's.", json_schema_extra=_optional
+        None, description="The decision rule, where it is not the procedure's.", json_schema_extra=optional
     )
     source_resistance: SourceResistanceField | None = Field(
         None,
         description="The most that the circuit's source resistance can be at this point: the meter loads it.",
-        json_schema_extra=_optional,
+        json_schema_extra=optional,
     )
 
 
@@ -258,14 +261,14 @@ class LookStep(_Step):
 Step = Annotated[ReadingStep | AgreeStep | LookStep, Field(discriminator="kind")]
 
 
-class Reference(_Part):
+class Reference(Part):
     """A place for the black lead."""
 
     name: Text = Field(description="As the steps write it.")
     where: Text = Field(description="Where it is and how to make contact there.")
 
 
-class Procedure(_Part):
+class Procedure(Part):
     """One procedure: what to touch, in which order, and what each point must read."""
 
     procedure: Slug = Field(description="The procedure's identity.")
@@ -277,7 +280,7 @@ class Procedure(_Part):
     judging: Judging | None = Field(
         None,
         description="The decision rule of every step that states none of its own; simple where nothing is said.",
-        json_schema_extra=_optional,
+        json_schema_extra=optional,
     )
     calibration: Literal["announced", "required"] = Field(
         "announced",

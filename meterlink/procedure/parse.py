@@ -7,7 +7,7 @@ from typing import get_args
 from pydantic import BaseModel, TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
-from meterlink.procedure.lint import Finding, lint, procedure_findings
+from meterlink.procedure.lint import Finding, found, lint, procedure_findings
 from meterlink.procedure.model import Judging, Procedure, Reference, Step
 from meterlink.procedure.problem import Problem, ProcedureError, Severity
 from meterlink.procedure.sentences import name_of, sentence, unknown_key
@@ -57,24 +57,19 @@ def examine(text: str, path: str) -> Examined:
         # pydantic also calls a list too short whose entries are all wrong; only an empty one is.
         details = [each for each in error.errors(include_url=False) if each["type"] != "too_short" or not each["input"]]
         problems += [_placed(source, each) for each in details]
-        problems += [_found(source, each) for each in _lint_readable_part(source, details)]
+        problems += found(source, _lint_readable_part(source, details))
         return Examined(None, tuple(sorted(problems)))
     findings = [
         *procedure_findings(procedure),
         *lint(dict(enumerate(procedure.steps)), procedure.references),
     ]
-    problems += [_found(source, each) for each in findings]
+    problems += found(source, findings)
     sound = all(each.severity is Severity.WARNING for each in problems)
     return Examined(procedure if sound else None, tuple(sorted(problems)))
 
 
 def _quote_warning(line: int, column: int) -> Problem:
     return Problem(line, column, "put >= in quotes: other YAML tools refuse it bare", Severity.WARNING)
-
-
-def _found(source: Source, finding: Finding) -> Problem:
-    first = f"; the first is in line {source.value_place(finding.first)[0]}" if finding.first else ""
-    return Problem(*source.value_place(finding.path), finding.message + first, finding.severity)
 
 
 def _lint_readable_part(source: Source, details: list[ErrorDetails]) -> Iterator[Finding]:

@@ -74,6 +74,11 @@ class Source:
         return node
 
 
+def begins_with(key: str, text: str) -> bool:
+    """Whether the first key of a YAML text is this one: it says what kind of file it means to be."""
+    return re.match(rf"""(?:\s|\#.*\n|---[ ]*\n|\{{)*["']?{key}["']?\s*:""", text) is not None
+
+
 def read_source(text: str, path: str, what: str = "a procedure") -> Source:
     """Read the text of a procedure file, or of another that errors shall call `what`.
 
