@@ -11,8 +11,10 @@ contact is the waiting step's at all, then reversed leads, then the limits. Valu
 from collections.abc import Iterator
 from decimal import Decimal
 
+from meterlink.circuit.tied import Tied
 from meterlink.contact import Contact, Idle, Probes
 from meterlink.findings import dead, last_live, lost_between
+from meterlink.hunt import Hunt, Turn
 from meterlink.instrument import Instrument
 from meterlink.judging.budget import Budget
 from meterlink.judging.judge import Judge, Judgement
@@ -44,6 +46,7 @@ from meterlink.phrases import (
     wrong_function,
 )
 from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, Procedure, ReadingStep, Step, partner_of
+from meterlink.procedure.relative import relative_limits
 from meterlink.reading import NS_PER_S, Function, Instant, Reading
 from meterlink.settle import MIN_SPAN_NS, Settled, same_value, settle, still_near_zero
 
@@ -59,14 +62,28 @@ PATIENCE_NS = 4 * NS_PER_S
 STALE_NS = 2 * NS_PER_S
 """A dead reading can be confirmed only while it lasts: the newest reading must not be older than this."""
 
+WANDERS = Decimal(3)
+"""Volts by which stray voltage may wander while a search takes it for what floats (common practice, no source)."""
+
 _SIGNED = (Function.DC_VOLTAGE, Function.DC_CURRENT)
 
 
 class Engine:
     """One run of one procedure. Feed it inputs in order of time; once ended, only a stopped job can be reopened."""
 
-    def __init__(self, procedure: Procedure) -> None:
+    def __init__(self, procedure: Procedure, tied: Tied | None = None) -> None:
+        """Be ready to start.
+
+        Args:
+            procedure: with every limit in its place.
+            tied: the same with its circuit, for searches; None for one without.
+        """
         self.procedure = procedure
+        self._tied = tied
+        self.hunt: Hunt | None = None
+        """The search for a fault that is under way; None while the procedure's own steps are."""
+        self._hunted = 0
+        self._mended: frozenset[str] = frozenset()
         self.verdicts: dict[str, Verdict] = {}
         """The last verdict of each step judged so far."""
         self.ended = False
@@ -77,18 +94,20 @@ class Engine:
         self._probes = Probes()
         self._announced = Instant(0, 0)
         self._last_judged: str | None = None
+        self._latest: Verdict | None = None
+        """What the last touch came to that was judged, or taken in by a search."""
         self._told: set[str] = set()
         self._confirmed: Instant | None = None
         """When a dead reading was confirmed that has yet to outlast the confirmation."""
 
     @property
     def step(self) -> Step:
-        """The step that is waited for (or was last, once ended)."""
-        return self.procedure.steps[self._index]
+        """The step that is waited for (or was last, once ended); a search's own while one is under way."""
+        return self.hunt.step if self.hunt else self.procedure.steps[self._index]
 
     def start(self, at: Instant) -> list[Outcome]:
-        """Announce the first step."""
-        return list(self._go_to(0, at))
+        """Announce the first step, or begin the search that comes first."""
+        return list(self._begin(at))
 
     def feed(self, item: EngineInput) -> list[Outcome]:
         """Take one input and return what it brings about, in order.
@@ -123,7 +142,7 @@ class Engine:
         partner = partner_of(step, self.procedure.steps)
         if partner is None:
             return step.limits if isinstance(step, ReadingStep) else None
-        return _relative_limits(step, self.verdicts.get(partner.id))
+        return relative_limits(step, _value_of(self.verdicts.get(partner.id)))
 
     def may_be_off(self, reading: Reading) -> Decimal | None:
         """By how much a reading may be off for the waiting step, in its unit; None where that is not known."""
@@ -232,7 +251,7 @@ class Engine:
 
     def _not_awaited(self, contact: Contact, reading: Reading, measured: Measured) -> Iterator[Outcome]:
         """Deal with a contact that no step may have: the one just judged, touched again or still held, or another."""
-        last = self.verdicts.get(self._last_judged) if self._last_judged else None
+        last = self._latest
         again = (
             last is not None
             and last.measured is not None
@@ -241,7 +260,7 @@ class Engine:
             and same_value(last.measured.value, reading)
         )
         if contact.outcome is None:
-            contact.step = self._last_judged if again else None
+            contact.step = last.step if again and last else None
             contact.outcome = TouchOutcome.RETOUCH if again else TouchOutcome.NOT_EXPECTED
         if isinstance(self.step, LookStep):
             if not again:
@@ -280,18 +299,23 @@ class Engine:
         if self.ended:
             if item.answer is Answer.REPEAT and len(self.verdicts) < len(self.procedure.steps):
                 self.ended = False
-                yield from self._go_to(self._index, item.at)
+                yield from self._begin(item.at) if not self.verdicts else self._go_to(self._index, item.at)
             return
         if self._confirmed is not None and item.answer is Answer.CONFIRM:
             return
         self._confirmed = None
         if item.answer is Answer.BACK:
-            yield from self._go_to(max(self._index - 1, 0), item.at)
+            yield from self._go_to(self._index if self.hunt else max(self._index - 1, 0), item.at)
+        elif item.answer is Answer.REPEAT and self.hunt:
+            self._probes.require_lift()
+            yield self.announcement(item.at)
         elif item.answer is Answer.REPEAT:
             ids = [step.id for step in self.procedure.steps]
             yield from self._go_to(ids.index(self._last_judged) if self._last_judged else self._index, item.at)
-        elif self._index and item.at.monotonic_ns - self._announced.monotonic_ns < DEBOUNCE_NS:
+        elif (self._index or self.hunt) and item.at.monotonic_ns - self._announced.monotonic_ns < DEBOUNCE_NS:
             return
+        elif isinstance(self.step, LookStep) and self.hunt:
+            yield from self._hunt_answered(self.hunt, item)
         elif isinstance(self.step, LookStep):
             yes = item.answer is Answer.CONFIRM
             outcome = VerdictOutcome.PASS if yes else VerdictOutcome.FAIL
@@ -350,6 +374,8 @@ class Engine:
             return None
         limits = self.limits()
         spread = limits.nearest_zero / 50 if limits else Decimal(0)
+        if self.hunt is not None:
+            spread = WANDERS  # what floats never stands still, and dead or floating is all that a search asks here
         return still_near_zero(self._probes.in_air, spread)
 
     def _verdict(
@@ -379,35 +405,99 @@ class Engine:
 
     # Steps
 
+    def _begin(self, at: Instant) -> Iterator[Outcome]:
+        if self.procedure.begin_with == "find" and self._tied is not None:
+            yield from self._hunt_from(self.procedure.steps[0], at)
+        else:
+            yield from self._go_to(self._index, at)
+
     def _conclude(self, result: Verdict) -> Iterator[Outcome]:
         step = self.step
+        if self.hunt is not None and result.measured is not None:
+            yield from self._hunt_touched(self.hunt, result)
+            return
         self.verdicts[result.step] = result
-        self._last_judged = result.step
+        self._last_judged, self._latest = result.step, result
         yield result
         yield Cue(result.outcome.value, verdict(step, result), step.id, result.at)
         self._probes.require_lift()
-        stopped = result.outcome is not VerdictOutcome.PASS and step.on_fail == "stop"
+        if result.outcome is VerdictOutcome.FAIL and step.on_fail == "find" and self._asks_circuit(step):
+            yield from self._hunt_from(step, result.at)
+            return
+        stopped = result.outcome is not VerdictOutcome.PASS and step.on_fail in ("stop", "find")
         following = None if stopped else self._first_open()
         if following is None:
-            yield from self._touches(self._probes.drop())
-            self.ended = True
-            yield self.tally(result.at)
+            yield from self._end(result.at)
         else:
             yield from self._go_to(following, result.at)
+
+    def _end(self, at: Instant) -> Iterator[Outcome]:
+        yield from self._touches(self._probes.drop())
+        self.hunt = None
+        self.ended = True
+        yield self.tally(at)
 
     def _first_open(self) -> int | None:
         steps = self.procedure.steps
         return next((index for index, step in enumerate(steps) if step.id not in self.verdicts), None)
 
     def _go_to(self, index: int, at: Instant) -> Iterator[Outcome]:
-        before = self.step if self._index != index else None
-        self._index, self._announced = index, at
+        before = self.step if self._index != index and self.hunt is None else None
+        self._index, self.hunt = index, None
+        yield from self._ask(at, before)
+
+    def _ask(self, at: Instant, before: Step | None) -> Iterator[Outcome]:
+        self._announced = at
         self._told.clear()
         self._probes.require_lift()
         limits = self.limits()
         if limits is not None:
             self._probes.idle = Idle.for_limits(limits)
         yield self.announcement(at, before)
+
+    # Searches
+
+    def _asks_circuit(self, step: Step) -> bool:
+        return self._tied is not None and self._tied.question(step) is not None
+
+    def _hunt_from(self, failed: Step, at: Instant) -> Iterator[Outcome]:
+        """Begin a search, with what the steps have read so far."""
+        assert self._tied is not None  # noqa: S101 - only asked for with a circuit
+        self.hunt = Hunt(self._tied, failed, self._hunted, self._instrument, self._mended)
+        given = [(step, self.verdicts[step.id]) for step in self.procedure.steps if step.id in self.verdicts]
+        self.hunt.begin(given)
+        yield from self._hunt_on(self.hunt, None, at)
+
+    def _hunt_on(self, hunt: Hunt, before: Step | None, at: Instant) -> Iterator[Outcome]:
+        """Say where the search stands, and ask for what it wants next."""
+        self._hunted = hunt.number
+        yield hunt.found(at)
+        yield Cue("found" if hunt.finding.sure else "find", hunt.why(), hunt.step.id, at)
+        yield from self._ask(at, before)
+
+    def _hunt_touched(self, hunt: Hunt, result: Verdict) -> Iterator[Outcome]:
+        assert result.measured is not None  # noqa: S101 - only called then
+        before = hunt.step
+        self._latest = result
+        hunt.take(result.measured)
+        yield Cue("read", f"{before.point}: {result.measured}.", before.id, result.at)
+        yield from self._hunt_on(hunt, before, result.at)
+
+    def _hunt_answered(self, hunt: Hunt, item: Input) -> Iterator[Outcome]:
+        turn = hunt.answer(yes=item.answer is Answer.CONFIRM)
+        if turn is Turn.ON:
+            self._hunted = hunt.number
+            yield from self._ask(item.at, None)
+        elif turn is Turn.GIVEN_UP:
+            yield Cue("given-up", "The search is given up; the fault is still there.", hunt.step.id, item.at)
+            yield from self._end(item.at)
+        else:
+            self._mended |= hunt.places
+            for step in hunt.touched_by_repair():
+                self.verdicts.pop(step.id, None)
+                self._budgets.pop(step.id, None)
+            yield Cue("prove-again", "Now what the repair touched is proved again.", hunt.step.id, item.at)
+            yield from self._go_to(self._first_open() or 0, item.at)
 
     def _waited(self, since: Instant, at: Instant) -> bool:
         """Tell whether the technician has waited long enough in this step for a hint."""
@@ -437,12 +527,5 @@ def _too_low(measured: Measured, limits: Limits) -> bool:
     return measured.value is not None and abs(measured.value) < limits.nearest_zero
 
 
-def _relative_limits(step: ReadingStep | AgreeStep, partner: Verdict | None) -> Limits:
-    """Work limits out from the partner's last value; where that was OL, or is missing, only OL fits."""
-    if partner is None or partner.measured is None or partner.measured.value is None:
-        return Limits("OL", numbers=False, overload=True)
-    value, unit = partner.measured.value, partner.measured.unit
-    if isinstance(step, ReadingStep):
-        return step.limits.around(value, unit, str(partner.measured))
-    half = step.within.high or Decimal(0)
-    return Limits(f"{partner.measured} ± {step.within.text}", value - half, value + half, unit)
+def _value_of(verdict: Verdict | None) -> Measured | None:
+    return verdict.measured if verdict else None

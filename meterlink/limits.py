@@ -62,6 +62,8 @@ class Limits:
     """The earlier reading that `low` and `high` are differences to: a step's id or a test point. None: to 0."""
     span: str | None = None
     """Relative limits worked out, for sentences; None for limits whose text says it."""
+    computed: bool = False
+    """Whether they are still to be worked out from the circuit: until then they accept nothing."""
     share: bool = False
     """Whether `low` and `high` are shares of that reading's magnitude instead, and `unit` None."""
 
@@ -110,6 +112,10 @@ class Limits:
         if self.low is not None and self.low > 0:
             return 1
         return -1 if self.high is not None and self.high < 0 else 0
+
+
+TO_BE_COMPUTED = Limits("computed", numbers=False, computed=True)
+"""Stands for limits that a circuit will give."""
 
 
 def parse_limits(text: str) -> Limits:

@@ -194,7 +194,20 @@ class End:
         }
 
 
-Outcome = Touch | Verdict | Cue | End
+@dataclass(frozen=True, slots=True)
+class Found:
+    """Where a search for a fault stands after a touch, an answer, or at its beginning."""
+
+    body: Json
+    """What `meterlink.circuit.page.finding_json` writes, and `step`: what was asked."""
+    at: Instant
+
+    def as_json(self) -> Json:
+        """The `finding` event."""
+        return {"event": "finding", **self.body, "t": seconds(self.at)}
+
+
+Outcome = Touch | Verdict | Cue | Found | End
 
 
 def seconds(at: Instant) -> float:

@@ -12,6 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
+from meterlink.circuit.parts import Circuit
+from meterlink.circuit.picture.marks import Marks
+from meterlink.circuit.picture.rail import rail_lines
 from meterlink.judging.words import uncertainty
 from meterlink.limits import PREFIXES, Limits
 from meterlink.outcome import Verdict, VerdictOutcome
@@ -67,6 +70,8 @@ class View:
     """Why the reading is not live, and how old it is; None while it is live."""
     may_be_off: Decimal | None = None
     """By how much the live reading may be off, in its unit; None where that is not known."""
+    searched: tuple[Circuit, Marks] | None = None
+    """The circuit, and what is known of it, while a fault is looked for: it stands in the place of the steps."""
 
 
 def render(view: View, width: int, height: int) -> list[str]:
@@ -89,7 +94,7 @@ def render(view: View, width: int, height: int) -> list[str]:
     if height < _ROOM_FOR_LARGE:
         head, foot = [line for line in head if line], [line for line in foot if line]
     room = height - len(head) - len(foot)
-    rail = _rail(view, max(1, room))
+    rail = _rail(view, max(1, room), width)
     filling = [""] * (room - len(rail))
     return [line[:width] for line in (*head, *rail, *filling, *foot)][-height:]
 
@@ -177,10 +182,14 @@ def band(limits: Limits, value: Decimal | None, width: int, may_be_off: Decimal 
 
 def _progress(view: View) -> str:
     done = len(view.verdicts)
+    if view.searched is not None:
+        return f"{done} of {len(view.steps)} steps judged; looking for the fault"
     return f"{done} of {len(view.steps)} steps judged"
 
 
-def _rail(view: View, room: int) -> list[str]:
+def _rail(view: View, room: int, width: int) -> list[str]:
+    if view.searched is not None:
+        return rail_lines(*view.searched, width, room)
     index = next(at for at, step in enumerate(view.steps) if step.id == view.current)
     first = max(0, min(index - room // 2, len(view.steps) - room))
     return [_stop(step, view) for step in view.steps[first : first + room]]

@@ -14,14 +14,13 @@ from meterlink.errors import RecordError
 from meterlink.instrument import Instrument
 from meterlink.keeper import Item, News
 from meterlink.outcome import Answer, Break, EngineInput, Gap, Input, Json, Outcome
-from meterlink.procedure.load import parse_procedure
-from meterlink.procedure.model import Procedure
+from meterlink.prepared import Prepared, kept_again
 from meterlink.reading import NS_PER_S, Instant
 from meterlink.record.codec import from_event, link_note, start_entry, to_entry
 from meterlink.record.entry import Entry, Kind
-from meterlink.record.store import Store
+from meterlink.record.store import Job, Store
 
-_OUTCOMES = (Kind.TOUCH, Kind.VERDICT, Kind.CUE, Kind.END)
+_OUTCOMES = (Kind.TOUCH, Kind.VERDICT, Kind.CUE, Kind.FINDING, Kind.END)
 _UNTOLD_S = 0.25
 """How long readings that brought nothing about may wait in memory to share one write, in seconds."""
 
@@ -47,22 +46,23 @@ class Session:
         self._oldest_unsaved = 0.0
 
     @classmethod
-    def begin(cls, store: Store, procedure: Procedure, source: str, meter: str, instrument: Instrument) -> "Session":
+    def begin(cls, store: Store, prepared: Prepared, meter: str, instrument: Instrument) -> "Session":
         """Start a new job; the first step and the meter are the first things to announce (see `opening`)."""
-        engine = Engine(procedure)
+        procedure = prepared.procedure
+        engine = Engine(procedure, prepared.tied)
         now = time.time_ns()
         begun = Instant(0, now)
         instrument = replace(instrument, at=begun)
         asked, stated = engine.start(begun), engine.feed(instrument)
         entries = [
-            start_entry(procedure.cautions, begun),
+            start_entry(procedure.cautions, begun, prepared.kept),
             *map(to_entry, asked),
             to_entry(instrument),
             *map(to_entry, stated),
         ]
         job = store.begin_job(
             procedure,
-            source,
+            prepared.source,
             meter=meter,
             meter_identity=instrument.identity,
             software=f"steadypoint {version('steadypoint')}",
@@ -80,7 +80,8 @@ class Session:
             RecordError: no such job, it is complete, or the record does not replay to what it says.
         """
         job = store.job(job_id)
-        engine = Engine(parse_procedure(job.source, f"{job_id} (stored)"))
+        prepared = _kept(store, job)
+        engine = Engine(prepared.procedure, prepared.tied)
         last = _replay(engine, store, job_id)
         if engine.ended and not engine.tally(last).not_judged:
             raise RecordError(f"job {job_id} is complete; there is nothing to resume. `steadypoint show {job_id}`")
@@ -147,6 +148,15 @@ class Session:
 
     def _with_job(self, body: Json) -> Json:
         return {**body, "job": self.job} if body["event"] == "end" else body
+
+
+def _kept(store: Store, job: Job) -> Prepared:
+    """What the job is run by, as it was kept when it began."""
+    start = next(store.events(job.id, [Kind.START]), None)
+    try:
+        return kept_again(job.source, start.body if start else {}, f"{job.id} (stored)")
+    except (KeyError, TypeError, ValueError) as error:
+        raise RecordError(f"job {job.id}: what it began with cannot be read back: {error}") from error
 
 
 def _replay(engine: Engine, store: Store, job_id: str) -> Instant:

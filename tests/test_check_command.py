@@ -55,6 +55,20 @@ CONTRACT: dict[str, dict[str, tuple[type, ...]]] = {
         "t": NUMBER,
     },
     "cue": {"code": TEXT, "text": TEXT, "step": TEXT_OR_NULL, "t": NUMBER},
+    "finding": {
+        "step": TEXT,
+        "touches": (int,),
+        "circuit": TEXT,
+        "revision": TEXT,
+        "situation": TEXT,
+        "faults": (list,),
+        "sure": (bool,),
+        "answer": (str, type(None)),
+        "next": (dict, type(None)),
+        "proof": (list,),
+        "doubtful": (list,),
+        "t": NUMBER,
+    },
     "end": {
         "complete": (bool,),
         "passed": (int,),
@@ -91,7 +105,8 @@ def check(home: Path, procedure: str, meter: str, stdin: str = "") -> Result:
 def test_each_json_line_has_just_the_keys_and_types_of_the_contract(home: Path, meter: str) -> None:
     result = check(home, "start-up", meter)
     events = lines(result.stdout)
-    assert {str(event["event"]) for event in events} == set(CONTRACT)
+    searched = {"finding"} if "open" in meter else set()
+    assert {str(event["event"]) for event in events} == set(CONTRACT) - {"finding"} | searched
     for event in events:
         promised = CONTRACT[str(event["event"])]
         if event["event"] == "verdict" and event["value"] is not None:

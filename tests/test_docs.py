@@ -3,6 +3,7 @@
 import json
 import os
 import re
+import shlex
 import subprocess
 import sys
 import tomllib
@@ -54,6 +55,19 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def test_lines_of_prose_are_no_longer_than_the_code_s(text: str) -> None:
     prose = re.sub(r"^```.*?^```$", "", text, flags=re.MULTILINE | re.DOTALL)
     assert [line for line in prose.splitlines() if len(line) > 120] == []
+
+
+def test_the_readme_s_circuit_is_found_as_it_says(folder: Path) -> None:
+    circuit = section(README, "The circuit").partition("    circuit: short-chain")[2].partition("\n\n")[0]
+    text = "circuit: short-chain" + circuit.replace("\n    ", "\n")
+    (folder / "short-chain.yaml").write_text(f"{text}\n", encoding="utf-8")
+    (shown,) = re.findall(r"^```\n(\$ steadypoint find.*?)^```$", README, re.MULTILINE | re.DOTALL)
+    asked, *lines = shown.splitlines()
+    found = CliRunner().invoke(cli, shlex.split(asked.removeprefix("$ steadypoint ")))
+    assert found.exit_code == 0
+    parts = "\n".join(lines).split("\n...\n")
+    assert found.output.startswith(parts[0])
+    assert found.output.endswith(parts[1] + "\n")
 
 
 def test_every_command_stands_in_the_readme_with_its_own_arguments() -> None:

@@ -100,8 +100,8 @@ WHOLE = with_steps(LOOK)
             "agree or look"),
         (with_steps(LOOK.replace("look", "¶lock")), "kind 'lock' is not known, expected 'reading', 'agree', 'look'; "
             "did you mean 'look'?"),
-        (with_steps(LOOK.replace("}", ", on_fail: ¶halt}")), "on_fail 'halt' is not known, expected 'continue' or "
-            "'stop'"),
+        (with_steps(LOOK.replace("}", ", on_fail: ¶halt}")), "on_fail 'halt' is not known, expected 'continue', "
+            "'stop' or 'find'"),
         (with_steps(LOOK.replace("id: a", "id: ¶-a")), f"id '-a': {LETTERS}"),
         (with_steps(STEP.replace("24..29 V", "¶29..24 V")), "limits: '29..24 V' is upside down: lower limit 29 V, "
             "upper limit 24 V"),

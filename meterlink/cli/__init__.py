@@ -12,6 +12,7 @@ _COMMANDS = {
     "check": "Run a procedure with a meter: match, judge, store and answer each reading.",
     "decode": "Turn a meter's raw bytes into readings.",
     "demo": "Run a whole start-up check of a simulated lift, then one with a fault.",
+    "find": "Find what is wrong with a circuit: the next point to probe, and the answer.",
     "formats": "List the wire formats.",
     "identify": "Find out what a meter speaks, and remember it.",
     "instruments": "List the registered meters and their calibration.",
@@ -26,6 +27,7 @@ _COMMANDS = {
     "sheets": "List the accuracy sheets, or show one.",
     "show": "Show one job: its steps, verdicts and touches.",
     "simulate": "Put a simulated meter on a port, to try the other commands.",
+    "solve": "Work out what every point of a circuit reads, sound or with a fault.",
 }
 
 _ELSEWHERE = {"demo": "meterlink_sim.demo", "simulate": "meterlink_sim.simulate"}

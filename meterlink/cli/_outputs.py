@@ -5,6 +5,9 @@ import time
 
 import click
 
+from meterlink.circuit.marked import search_marks
+from meterlink.circuit.parts import Circuit
+from meterlink.circuit.picture.marks import Marks
 from meterlink.engine import Engine
 from meterlink.outcome import Json
 from meterlink.reading import Reading
@@ -107,8 +110,13 @@ class TerminalOutput:
                 old=self._old(),
                 said=self._said,
                 may_be_off=self._engine.may_be_off(self._reading) if self._reading else None,
+                searched=self._searched(),
             )
         )
+
+    def _searched(self) -> tuple[Circuit, Marks] | None:
+        hunt = self._engine.hunt
+        return (hunt.search.circuit, search_marks(hunt.search, hunt.finding)) if hunt else None
 
     def _old(self) -> str | None:
         """Say why the digits are not live and how old they are; None while they are live."""

@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Sequence
+from typing import NoReturn
 
 import click
 
@@ -10,6 +11,7 @@ from meterlink.cli._stated import stated_options
 from meterlink.errors import UsageError
 from meterlink.in_hand import Stated, require_calibration
 from meterlink.instrument import Instrument
+from meterlink.prepared import Prepared, prepare
 from meterlink.procedure.load import load_procedure
 from meterlink.record.store import Store
 from meterlink.session import Session
@@ -28,13 +30,21 @@ def command(procedure: str, meter: str, accept_cautions: bool, stated: Stated, a
 
     Exit status: 0 all passed, 1 finished with a fail or unclear, 2 bad usage or bad file, 3 not finished.
     """
-    loaded = load_procedure(procedure)
+    run_procedure(prepare(load_procedure(procedure)), meter, stated, accept_cautions=accept_cautions, as_json=as_json)
+
+
+def run_procedure(prepared: Prepared, meter: str, stated: Stated, *, accept_cautions: bool, as_json: bool) -> NoReturn:
+    """Have the cautions acknowledged, then run a job to the exit status.
+
+    Raises:
+        MeterlinkError: it could not begin.
+    """
     if not accept_cautions:
-        _acknowledge(loaded.procedure.cautions)
+        _acknowledge(prepared.procedure.cautions)
 
     def begin(store: Store, instrument: Instrument) -> Session:
-        require_calibration(loaded.procedure, instrument)
-        return Session.begin(store, loaded.procedure, loaded.source, meter, instrument)
+        require_calibration(prepared.procedure, instrument)
+        return Session.begin(store, prepared, meter, instrument)
 
     conduct(meter, stated, begin, as_json=as_json)
 

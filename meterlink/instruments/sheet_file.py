@@ -13,10 +13,10 @@ from typing import Annotated, TypeVar
 from pydantic import AfterValidator, Field, PlainValidator, ValidationError, WithJsonSchema
 
 from meterlink.instrument import Climate, Range, Sheet
-from meterlink.instruments.file_parts import Owner, placed
 from meterlink.limits import Quantity, parse_quantity
 from meterlink.procedure.lint import Finding, found
 from meterlink.procedure.model import Part, Slug, Text, optional
+from meterlink.procedure.placed import Owner, placed
 from meterlink.procedure.problem import Problem, ProcedureError, Severity
 from meterlink.procedure.source import Node, Path, Source, begins_with, read_source
 from meterlink.reading import Function, plain

@@ -95,6 +95,11 @@ class Judge:
         hint = self._advice(seen, known) if outcome is VerdictOutcome.UNCLEAR else self._doubt(seen, outcome)
         return Judgement(outcome, why, self._assessment(seen, known, hint), own)
 
+    def outcome(self, seen: Shown) -> tuple[VerdictOutcome, Budget | None]:
+        """What a display comes to by the rule alone, and its budget: no probability, no words, and so in no time."""
+        own = self._own(seen)
+        return self._zones(self._known(own)).outcome(seen.value), own
+
     def judge_overload(self, unit: str, more_than: Decimal | None) -> Judgement:
         """Judge a display that shows OL: more than its range holds, which no uncertainty blurs, and nothing else.
 

@@ -81,7 +81,8 @@ def _unit(where: Path, step: MeasuredStep) -> Iterator[Finding]:
 
 
 def procedure_findings(procedure: Procedure) -> Iterator[Finding]:
-    """Check the decision rule that a procedure states for its steps."""
+    """Check what a procedure states for its steps: the decision rule, and whether there is a circuit to go by."""
+    yield from _without_circuit(procedure)
     judging = procedure.judging
     if judging is None:
         return
@@ -94,6 +95,34 @@ def procedure_findings(procedure: Procedure) -> Iterator[Finding]:
             message = f"in {most.unit}, but step {step.id!r} is measured in {step.measure[0].unit}; write a percentage"
             yield Finding(("judging", "max_uncertainty"), message)
             return
+
+
+def _without_circuit(procedure: Procedure) -> Iterator[Finding]:
+    """Find what only a circuit could give."""
+    if procedure.circuit is not None:
+        for index, step in enumerate(procedure.steps):
+            if step.id.startswith(SEARCH_PREFIX):
+                text = f"ids that begin with {SEARCH_PREFIX!r} are those of a search's own steps"
+                yield Finding(("steps", index, "id"), text)
+        return
+    needs = "needs the procedure's circuit; add the key circuit"
+    for key in ("situation", "symptom"):
+        if getattr(procedure, key) is not None:
+            yield Finding((key,), f"{key} {needs}")
+    if procedure.begin_with == "find":
+        yield Finding(("begin_with",), f"find {needs}")
+    for index, step in enumerate(procedure.steps):
+        where: Path = ("steps", index)
+        if step.on_fail == "find":
+            yield Finding((*where, "on_fail"), f"find {needs}")
+        if isinstance(step, MeasuredStep) and step.situation is not None:
+            yield Finding((*where, "situation"), f"situation {needs}")
+        if isinstance(step, ReadingStep) and step.expect is not None:
+            yield Finding((*where, "expect"), f"computed {needs}")
+
+
+SEARCH_PREFIX = "find-"
+"""How the ids of the steps begin that a search for a fault asks for."""
 
 
 def _rule(where: Path, step: MeasuredStep) -> Iterator[Finding]:
@@ -131,6 +160,12 @@ def judging_findings(place: Path, judging: Judging) -> Iterator[Finding]:
 def _reading(where: Path, step: ReadingStep) -> Iterator[Finding]:
     yield from _unit(where, step)
     place, limits = (*where, "limits"), step.limits
+    if step.expect is not None:
+        if not limits.computed:
+            yield Finding((*where, "expect"), "limits are given as well; leave one out")
+        if step.measure[0] not in (Function.DC_VOLTAGE, Function.RESISTANCE):
+            yield Finding((*where, "measure"), f"a circuit gives DC volts and ohms, not {step.measure[0]}")
+        return
     if limits.relative_to is not None:
         units = {function.unit for function in step.measure}
         if limits.unit not in (None, *units):
@@ -170,7 +205,7 @@ def _partner(where: Path, step: MeasuredStep, steps: Mapping[int, Step]) -> Iter
     partner = partner_of(step, [each for _, each in sorted(steps.items())])
     if partner is None:
         yield Finding(place, _no_partner(step, steps))
-    elif isinstance(partner, ReadingStep) and not partner.limits.numbers:
+    elif isinstance(partner, ReadingStep) and not partner.limits.numbers and not partner.limits.computed:
         yield Finding(place, f"{partner.id!r} accepts only OL, which is no value; this step can never be judged")
     elif partner.measure[0].unit != step.measure[0].unit:
         units = f"{partner.measure[0].unit}, this step in {step.measure[0].unit}"

@@ -15,10 +15,11 @@ from pydantic import (
     PlainValidator,
     StringConstraints,
     WithJsonSchema,
+    model_validator,
 )
 
 from meterlink.judging.rules import Decision, Rule
-from meterlink.limits import Limits, Quantity, parse_limits, parse_quantity
+from meterlink.limits import TO_BE_COMPUTED, Limits, Quantity, parse_limits, parse_quantity
 from meterlink.reading import Function
 
 
@@ -211,8 +212,12 @@ class _Step(Part):
         description="What to do when the step fails: what lies between the last good point and this one.",
         json_schema_extra=optional,
     )
-    on_fail: Literal["continue", "stop"] = Field(
-        "continue", description="Whether the job goes on after anything but a pass."
+    on_fail: Literal["continue", "stop", "find"] = Field(
+        "continue",
+        description=(
+            "Whether the job goes on after anything but a pass. find: a fail begins a search for the fault in the "
+            "procedure's circuit, and the job goes on after the repair; a step too close to call stops it."
+        ),
     )
 
 
@@ -229,6 +234,11 @@ class MeasuredStep(_Step):
     judging: Judging | None = Field(
         None, description="The decision rule, where it is not the procedure's.", json_schema_extra=optional
     )
+    situation: Slug | None = Field(
+        None,
+        description="The circuit's situation in which this is read, where it is not the procedure's.",
+        json_schema_extra=optional,
+    )
     source_resistance: SourceResistanceField | None = Field(
         None,
         description="The most that the circuit's source resistance can be at this point: the meter loads it.",
@@ -236,11 +246,32 @@ class MeasuredStep(_Step):
     )
 
 
+def _limits_or_expect(schema: dict[str, Any]) -> None:
+    """Say that a reading step has limits, or expects what the circuit gives."""
+    schema["required"].remove("limits")
+    schema["oneOf"] = [{"required": ["limits"]}, {"required": ["expect"]}]
+
+
 class ReadingStep(MeasuredStep):
     """Accepts a settled value inside limits."""
 
+    model_config = ConfigDict(extra="forbid", frozen=True, json_schema_extra=_limits_or_expect)
+
     kind: Literal["reading"]
     limits: LimitsField = Field(description="What is accepted, ends included; or a difference to an earlier reading.")
+    expect: Literal["computed"] | None = Field(
+        None,
+        description="Instead of limits: what the circuit gives at this point, with the spread of its parts.",
+        json_schema_extra=optional,
+    )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _computed(cls, data: Any) -> Any:
+        """Let `expect: computed` stand in the place of limits; with both, the shape of the file is wrong."""
+        if isinstance(data, dict) and data.get("expect") == "computed" and "limits" not in data:
+            return {**data, "limits": TO_BE_COMPUTED}
+        return data
 
 
 class AgreeStep(MeasuredStep):
@@ -266,6 +297,16 @@ class Reference(Part):
 
     name: Text = Field(description="As the steps write it.")
     where: Text = Field(description="Where it is and how to make contact there.")
+    node: Text | None = Field(
+        None, description="The circuit's node, where it has another name there.", json_schema_extra=optional
+    )
+
+
+class Uncaught(Part):
+    """A fault of the circuit that the procedure does not catch, and why that is accepted."""
+
+    fault: Text = Field(description="As `steadypoint lint` names it; `*` stands for any part, such as bridged:*.")
+    reason: Text = Field(description="Why it is accepted here, and what catches it elsewhere.")
 
 
 class Procedure(Part):
@@ -285,6 +326,23 @@ class Procedure(Part):
     calibration: Literal["announced", "required"] = Field(
         "announced",
         description="required: the check begins only with a registered instrument whose calibration is valid.",
+    )
+    circuit: Text | None = Field(
+        None,
+        description="The circuit it is about: a shipped one by name, or a file, from this file's folder.",
+        json_schema_extra=optional,
+    )
+    situation: Slug | None = Field(
+        None, description="The circuit's situation while it is checked; rest unless told.", json_schema_extra=optional
+    )
+    begin_with: Literal["steps", "find"] = Field(
+        "steps", description="find: a fault is looked for first, and the steps prove the circuit after the repair."
+    )
+    symptom: Slug | None = Field(
+        None, description="What the lift does; one of the circuit's symptoms.", json_schema_extra=optional
+    )
+    uncaught: tuple[Uncaught, ...] = Field(
+        (), description="Faults of the circuit that no step catches, each with the reason why that is accepted."
     )
     cautions: tuple[Text, ...] = Field(min_length=1, description="Read out and acknowledged before the first step.")
     references: tuple[Reference, ...] = Field((), description="Where the black lead goes, explained.")

@@ -8,7 +8,7 @@ from pydantic import BaseModel, TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
 from meterlink.procedure.lint import Finding, found, lint, procedure_findings
-from meterlink.procedure.model import Judging, Procedure, Reference, Step
+from meterlink.procedure.model import Judging, Procedure, Reference, Step, Uncaught
 from meterlink.procedure.problem import Problem, ProcedureError, Severity
 from meterlink.procedure.sentences import name_of, sentence, unknown_key
 from meterlink.procedure.source import Path, Source, read_source
@@ -120,6 +120,8 @@ def _model(source: Source, path: Path) -> type[BaseModel]:
             return _STEP_CLASSES[str(source.get((*path, "kind")))]
         case ("references", _):
             return Reference
+        case ("uncaught", _):
+            return Uncaught
         case (*_, "judging"):
             return Judging
         case _:
@@ -133,6 +135,8 @@ def _owner(source: Source, path: Path) -> str:
             return f"{'an' if kind == 'agree' else 'a'} {kind} step"
         case ("references", _):
             return "a reference"
+        case ("uncaught", _):
+            return "an entry of uncaught"
         case (*_, "judging"):
             return "judging"
         case _:

@@ -1,14 +1,14 @@
 """What goes into the engine and what comes out of it, as lines of the log, and back for resume and replay."""
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from decimal import Decimal, InvalidOperation
 
 from meterlink.driver import Notice
 from meterlink.errors import FileError, RecordError
 from meterlink.instrument import Calibration, Instrument, Sheet
 from meterlink.instruments.sheet_file import parse_sheet
-from meterlink.outcome import Answer, Break, Cue, End, EngineInput, Gap, Input, Outcome, Touch, Verdict
+from meterlink.outcome import Answer, Break, Cue, End, EngineInput, Found, Gap, Input, Outcome, Touch, Verdict
 from meterlink.reading import Flag, Function, Instant, Reading, plain
 from meterlink.record.entry import Entry, Event, Kind
 
@@ -33,13 +33,21 @@ def to_entry(item: EngineInput | Notice | Outcome) -> Entry:
             return Entry(Kind.VERDICT, item.at, item.as_json())
         case Cue():
             return Entry(Kind.CUE, item.at, item.as_json())
+        case Found():
+            return Entry(Kind.FINDING, item.at, item.as_json())
         case End():
             return Entry(Kind.END, item.at, item.as_json())
 
 
-def start_entry(cautions: Sequence[str], at: Instant) -> Entry:
-    """Write that these cautions were acknowledged and the check begins."""
-    return Entry(Kind.START, at, {"acknowledged": list(cautions)})
+def start_entry(cautions: Sequence[str], at: Instant, kept: Mapping[str, object] | None = None) -> Entry:
+    """Write that these cautions were acknowledged and the check begins.
+
+    Args:
+        cautions: as they were read.
+        at: when.
+        kept: what the job rests on besides: the text of its circuit, and the limits worked out from it.
+    """
+    return Entry(Kind.START, at, {"acknowledged": list(cautions), **(kept or {})})
 
 
 def link_note(text: str, at: Instant) -> Entry:

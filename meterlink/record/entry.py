@@ -20,6 +20,8 @@ class Kind(StrEnum):
     TOUCH = "touch"
     VERDICT = "verdict"
     CUE = "cue"
+    FINDING = "finding"
+    """Where a search for a fault stands."""
     END = "end"
     NOTE = "note"
     """Something worth keeping that no decision rests on: an error the meter reports, news of the link."""

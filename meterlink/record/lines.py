@@ -6,7 +6,7 @@ from meterlink.record.store import Job
 from meterlink.record.summary import Summary
 from meterlink.record.words import rfc3339
 
-_TIMED_BY_THEMSELVES = (Kind.TOUCH, Kind.VERDICT, Kind.CUE, Kind.END)
+_TIMED_BY_THEMSELVES = (Kind.TOUCH, Kind.VERDICT, Kind.CUE, Kind.FINDING, Kind.END)
 
 
 def job_line(job: Job, summary: Summary) -> Json:

@@ -10,7 +10,7 @@ from meterlink.procedure.model import MeasuredStep, Step
 from meterlink.procedure.parse import parse_procedure
 from meterlink.record.entry import Event
 from meterlink.record.store import Job, Store
-from meterlink.record.summary import SUMMARY_KINDS, Judged, Summary, summarise
+from meterlink.record.summary import SUMMARY_KINDS, Found, Judged, Summary, summarise
 from meterlink.record.words import STATES, columns, local_time, measured
 
 _HEAD = ("STEP", "POINT", "VALUE", "U", "LIMITS", "RULE", "VERDICT", "INSIDE", "ATTEMPTS", "TIME", "WHY")
@@ -45,11 +45,40 @@ def _lines(job: Job, summary: Summary) -> Iterator[str]:
         yield ""
         yield "Touches that gave no verdict:"
         yield from columns([_touch_row(job, touch) for touch in summary.unjudged_touches])
+    yield from _found(job, summary)
     yield ""
     if summary.lost_between:
         live, dead = summary.lost_between
         yield from columns([(f"The voltage is lost between {live} and {dead}.",)])
     yield "A record of readings, not a permit to use the lift."
+
+
+def _found(job: Job, summary: Summary) -> Iterator[str]:
+    """The faults that were proven, with the touches that prove them, and whether they were mended."""
+    if summary.search_touches:
+        yield ""
+        yield f"Touches of searches for a fault: {len(summary.search_touches)}."
+    if summary.found:
+        yield ""
+        yield "Faults found:"
+        yield from columns([_found_row(job, found) for found in summary.found])
+
+
+def _found_row(job: Job, found: Found) -> tuple[str, ...]:
+    body = found.event.body
+    proof = body["proof"]
+    touches = [each for each in proof if isinstance(each, dict)] if isinstance(proof, list) else []
+    return (
+        local_time(found.event.at.utc_ns, job.utc_offset_s)[11:19],
+        str(body["answer"]),
+        "mended, as the technician says" if found.mended else "NOT MENDED",
+        "proof: " + " and ".join(_proof_words(each) for each in touches),
+    )
+
+
+def _proof_words(touch: Json) -> str:
+    where = touch["point"] if touch["reference"] is None else f"{touch['point']} to {touch['reference']}"
+    return f"{measured(touch)} at {where}"
 
 
 def _header(job: Job, summary: Summary, steps: int) -> list[tuple[str, str]]:

@@ -5,10 +5,11 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from meterlink.outcome import Json, VerdictOutcome
+from meterlink.procedure.lint import SEARCH_PREFIX
 from meterlink.reading import Instant
 from meterlink.record.entry import Event, Kind
 
-SUMMARY_KINDS = (Kind.INSTRUMENT, Kind.VERDICT, Kind.TOUCH, Kind.CUE, Kind.END)
+SUMMARY_KINDS = (Kind.INSTRUMENT, Kind.VERDICT, Kind.TOUCH, Kind.CUE, Kind.FINDING, Kind.END)
 """The kinds that `summarise` looks at."""
 
 
@@ -52,6 +53,16 @@ class Judged:
 
 
 @dataclass(frozen=True, slots=True)
+class Found:
+    """A fault that a search has proven."""
+
+    event: Event
+    """The finding."""
+    mended: bool
+    """Whether the technician said that it was mended."""
+
+
+@dataclass(frozen=True, slots=True)
 class Summary:
     """What a job came to."""
 
@@ -60,6 +71,8 @@ class Summary:
     touches: tuple[Event, ...] = ()
     meters: tuple[Event, ...] = ()
     """What was stated of the meter, at the start and each time the job was taken up again."""
+    found: tuple[Found, ...] = ()
+    """The faults that searches have proven, in order."""
     end: Event | None = None
     """How it ended; None for a job without an end, or one taken up again after it."""
 
@@ -79,7 +92,12 @@ class Summary:
     @property
     def unjudged_touches(self) -> list[Event]:
         """Touches during which their step got no verdict."""
-        return [touch for touch in self.touches if not self._judged_during(touch.body)]
+        return [touch for touch in self.touches if not _searches(touch) and not self._judged_during(touch.body)]
+
+    @property
+    def search_touches(self) -> list[Event]:
+        """Touches that a search has asked for."""
+        return [touch for touch in self.touches if _searches(touch)]
 
     def count(self, outcome: VerdictOutcome) -> int:
         """How many steps have this outcome as the one that counts."""
@@ -96,6 +114,7 @@ def summarise(events: Iterable[Event]) -> Summary:
     verdicts: dict[str, list[Event]] = {}
     touches = []
     meters = []
+    found: list[Found] = []
     end = None
     for event in events:
         if event.kind is Kind.VERDICT:
@@ -106,10 +125,19 @@ def summarise(events: Iterable[Event]) -> Summary:
             meters.append(event)
         elif event.kind is Kind.END:
             end = event
+        elif event.kind is Kind.FINDING:
+            if event.body["sure"]:
+                found.append(Found(event, mended=False))
+        elif event.body["code"] == "prove-again" and found:
+            found[-1] = Found(found[-1].event, mended=True)
         elif event.body["code"] in ("probe", "look"):
             end = None  # a stopped job was taken up again: it asks for a step once more
     judged = {step: Judged(tuple(found)) for step, found in verdicts.items()}
-    return Summary(judged, tuple(touches), tuple(meters), end)
+    return Summary(judged, tuple(touches), tuple(meters), tuple(found), end)
+
+
+def _searches(touch: Event) -> bool:
+    return str(touch.body["step"]).startswith(SEARCH_PREFIX)
 
 
 def _seconds(value: object) -> float:

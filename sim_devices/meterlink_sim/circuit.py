@@ -136,17 +136,29 @@ class Lift:
         """Whether the supply is off."""
         return isinf(self._ladder.source_ohms)
 
-    def volts(self, point: str) -> float | None:
+    def volts(self, point: str, _reference: str | None = None, _situation: str | None = None) -> float | None:
         """True volts at a point with a meter on it. None: nothing drives the point, and it floats."""
         if point == EDGE.lower:
             return 0.0 if isfinite(self._edge_ohms) else None
         return self._ladder.voltage(_NODES.index(point))
 
-    def ohms(self, point: str) -> float:
+    def ohms(self, point: str, _reference: str | None = None, _situation: str | None = None) -> float:
         """True ohms at a point; `inf` for no path, and for a live circuit, on which a meter shows no ohms."""
         if point == EDGE.lower:
             return self._edge_ohms
         return self._ladder.resistance(_NODES.index(point)) if self.isolated else inf
+
+    def restore(self) -> None:
+        """Refuse: nothing in a check of the ladder puts the supply back."""
+        raise NotImplementedError
+
+    def repair(self, answer: str) -> None:
+        """Refuse: only a lift after a circuit file is searched and repaired."""
+        raise NotImplementedError
+
+    def neighbours(self, point: str) -> tuple[str, ...]:
+        """The points next to one, on which a probe may land on the way."""
+        return neighbours(point)
 
 
 def neighbours(point: str) -> tuple[str, ...]:

@@ -7,14 +7,15 @@ how long it waits and acts on its bench in between.
 import random
 from collections.abc import Generator, Mapping
 from dataclasses import dataclass
+from decimal import Decimal
 from itertools import takewhile
 from math import inf
 from typing import Protocol
 
 from meterlink.outcome import Answer
-from meterlink.procedure.model import LookStep, MeasuredStep, Step
+from meterlink.procedure.lint import SEARCH_PREFIX
+from meterlink.procedure.model import LookStep, MeasuredStep, ReadingStep, Step
 from meterlink.reading import Flag, Function, Reading, State
-from meterlink_sim.circuit import neighbours
 
 _PLACES = {
     "G": "battery",
@@ -72,8 +73,11 @@ class Bench(Protocol):
     def shown(self) -> Reading | None:
         """The last update of the display."""
 
-    def begin_touch(self, point: str, step: str) -> None:
-        """Lay the probes on a point; meant for a step."""
+    def begin_touch(self, point: str, step: MeasuredStep) -> None:
+        """Lay the red probe on a point; meant for a step, which says where the black lead is."""
+
+    def neighbours(self, point: str) -> tuple[str, ...]:
+        """The points next to one, on which a probe may land on the way."""
 
     def bounce(self) -> None:
         """Lose contact for an instant, or find it again, within one touch."""
@@ -89,6 +93,12 @@ class Bench(Protocol):
 
     def isolate(self) -> None:
         """Take the supply off."""
+
+    def restore(self) -> None:
+        """Put the supply back."""
+
+    def repair(self, answer: str) -> None:
+        """Mend what a search has named."""
 
     def press(self, answer: Answer) -> None:
         """Answer the check."""
@@ -114,9 +124,23 @@ def isolates(step: Step) -> bool:
 class Technician:
     """One technician, at work from the first cue on."""
 
-    def __init__(self, steps: Mapping[str, Step], bench: Bench, slips: Slips, rng: random.Random) -> None:
+    def __init__(
+        self, steps: Mapping[str, Step], bench: Bench, slips: Slips, rng: random.Random, *, repairs: bool = False
+    ) -> None:
+        """Be ready to work.
+
+        Args:
+            steps: of the procedure that was learnt, by id; what a search asks for is told by the search.
+            bench: what the hands act on.
+            slips: how often each slip happens.
+            rng: every chance comes from it.
+            repairs: whether a fault that is found is mended; else the search is given up then.
+        """
         self._steps = steps
         self._bench = bench
+        self._repairs = repairs
+        self._finding: Mapping[str, object] = {}
+        self._isolated = False
         self._slips = slips
         self._rng = rng
         self._place = "control box"
@@ -136,18 +160,44 @@ class Technician:
 
     def hear(self, announcement: Mapping[str, object]) -> None:
         """Take in an announcement; what is not a cue is not heard."""
-        code, step = announcement.get("code"), self._steps.get(str(announcement.get("step")))
+        if announcement.get("event") == "finding":
+            self._finding = announcement
+        code, step = announcement.get("code"), self._step_named(announcement)
         if announcement.get("event") != "cue" or not isinstance(code, str):
             return
         if code in ("probe", "look"):
-            if step is not None and (step is not self._step or self._judged):
+            if step is not None and (self._step is None or step.id != self._step.id or self._judged):
                 self._asked = step
-        elif code in ("pass", "fail", "unclear"):
-            self._judged = self._judged or step is self._step
+        elif code in ("pass", "fail", "unclear", "read"):
+            self._judged = self._judged or (step is not None and self._step is not None and step.id == self._step.id)
         elif code in _HEEDED:
             self._heard.add(code)
         if self._pause.listening:
             self.wake = self._bench.now
+
+    def _step_named(self, announcement: Mapping[str, object]) -> Step | None:
+        """The step that an announcement names; one that a search made up is put together from what it said."""
+        name = str(announcement.get("step"))
+        if name in self._steps or not name.startswith(SEARCH_PREFIX):
+            return self._steps.get(name)
+        if announcement.get("code") == "look":
+            look = {"id": name, "kind": "look", "point": "circuit", "ask": str(announcement.get("text"))}
+            return LookStep.model_validate(look)
+        wanted = self._finding.get("next")
+        if self._step is not None and self._step.id == name:
+            return self._step
+        if not isinstance(wanted, Mapping):
+            return None
+        return ReadingStep.model_validate(
+            {
+                "id": name,
+                "kind": "reading",
+                "point": str(wanted["point"]),
+                "reference": str(wanted["reference"]),
+                "measure": "resistance" if wanted["measure"] == "resistance" else "dc-voltage",
+                "limits": "0..1 V" if wanted["measure"] != "resistance" else "0..1 Ohm",
+            }
+        )
 
     def _work(self) -> Doing:
         first = yield from self._listen()
@@ -175,6 +225,9 @@ class Technician:
         return self._judged or self._asked is not None
 
     def _look(self, step: LookStep) -> Doing:
+        if step.id.startswith(SEARCH_PREFIX):
+            yield from self._look_in_search()
+            return
         if isolates(step):
             yield self._pause_between(3, 8)
             self._bench.isolate()
@@ -182,6 +235,26 @@ class Technician:
             yield self._pause_between(1, 3)
             self._bench.press(Answer.CONFIRM)
             yield Pause(self._rng.uniform(4, 6), listening=True)
+
+    def _look_in_search(self) -> Doing:
+        """Mend what was found, or isolate for ohms; without a repair to do, or the will to, give the search up."""
+        yield self._pause_between(3, 8)
+        answer, going_on = self._finding.get("answer"), self._finding.get("next") is not None
+        if not going_on and not (self._repairs and isinstance(answer, str)):
+            self._bench.press(Answer.REFUSE)
+        else:
+            if isinstance(answer, str):
+                self._bench.repair(answer)
+            if self._isolated or not going_on:
+                self._bench.restore()
+            else:
+                self._bench.isolate()
+            self._isolated = going_on and not self._isolated
+            self._bench.press(Answer.CONFIRM)
+        while not self._done:
+            yield Pause(self._rng.uniform(4, 6), listening=True)
+            if not self._done:
+                self._bench.press(Answer.CONFIRM if going_on or self._repairs else Answer.REFUSE)
 
     def _measure(self, step: MeasuredStep) -> Doing:
         if not self._chance(self._slips.forget_dial):
@@ -204,9 +277,9 @@ class Technician:
             self._bench.turn_dial(step.measure[0])
 
     def _brush(self, step: MeasuredStep) -> Doing:
-        near = neighbours(step.point)
+        near = self._bench.neighbours(step.point)
         if near:
-            self._bench.begin_touch(self._rng.choice(near), step.id)
+            self._bench.begin_touch(self._rng.choice(near), step)
             yield self._pause_between(0.1, 0.35)
             self._bench.lift()
             yield self._pause_between(0.1, 0.4)
@@ -218,6 +291,7 @@ class Technician:
         slip_at = touched + self._rng.uniform(0.3, 2.0) if self._chance(self._slips.lose) else inf
         confirm_at = touched + self._rng.uniform(1.5, 3.0)
         give_up_at = touched + self._rng.uniform(10, 15)
+        seen: Reading | None = None
         while not self._done:
             yield Pause(min(slip_at, confirm_at, give_up_at) - self._bench.now, listening=True)
             if "confirm-dead" in self._heard:
@@ -231,8 +305,9 @@ class Technician:
                 confirm_at = self._bench.now + self._rng.uniform(1.5, 3.0)
             if self._bench.now >= confirm_at:
                 confirm_at = self._bench.now + self._rng.uniform(1.5, 3.0)
-                if self._shows_nothing():
+                if self._shows_nothing() or self._stands_low(seen):
                     self._bench.press(Answer.CONFIRM)
+                seen = self._bench.shown
         if self._judged and self._chance(self._slips.lose_after):
             yield from self._slip(step)
         yield self._pause_between(0.2, 0.6)
@@ -240,7 +315,7 @@ class Technician:
 
     def _touch(self, step: MeasuredStep) -> Doing:
         """Make contact; it bounces for some milliseconds."""
-        self._bench.begin_touch(step.point, step.id)
+        self._bench.begin_touch(step.point, step)
         for _ in range(self._rng.randint(0, 3)):
             yield self._pause_between(0.001, 0.016)
             self._bench.bounce()
@@ -258,6 +333,14 @@ class Technician:
         if shown is None or shown.value is None:
             return shown is not None and shown.state is State.OVERLOAD and shown.function.open_leads_read_overload
         return not shown.function.open_leads_read_overload and abs(shown.value) < 1
+
+    def _stands_low(self, before: Reading | None) -> bool:
+        """Whether the display has stood at a few volts since it was looked at before: fed back by something."""
+        shown = self._bench.shown
+        if shown is None or before is None or shown.value is None or before.value is None:
+            return False
+        stands = abs(shown.value - before.value) < Decimal("0.1")
+        return shown.function is Function.DC_VOLTAGE and stands and abs(shown.value) < 5
 
     def _put_right(self, step: MeasuredStep) -> Doing:
         """Look at the meter before the next try: the dial, the HOLD key."""
@@ -277,4 +360,4 @@ class Technician:
 
 def _place(point: str) -> str:
     tag = point.partition(":")[0]
-    return _PLACES.get(tag) or _PLACES[tag[:1]]
+    return _PLACES.get(tag) or _PLACES.get(tag[:1], "control box")

@@ -1,17 +1,20 @@
 """A simulated job: lift, meter and technician in one virtual time, and the truth about all they did."""
 
 import random
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from itertools import count
 from math import isinf
 
+from meterlink.circuit.fault import Faults
+from meterlink.circuit.parts import REST, Circuit
 from meterlink.errors import UsageError
 from meterlink.outcome import Answer, Input
 from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, Procedure
 from meterlink.reading import NS_PER_S, Function, Instant, Reading
 from meterlink_sim.circuit import POINTS, Lift
+from meterlink_sim.circuit_lift import CircuitLift
 from meterlink_sim.hands import Slips, Technician, isolates
 from meterlink_sim.meter import RANGES, Meter, Stretch
 from meterlink_sim.scenario import Scenario
@@ -70,6 +73,9 @@ class SimulatedJob:
         noise: float = 1.0,
         slips: float = 1.0,
         start: Instant = _START,
+        circuit: Circuit | None = None,
+        faults: Faults = (),
+        repairs: bool = False,
     ) -> None:
         """Draw the lift, the meter and the technician.
 
@@ -81,17 +87,22 @@ class SimulatedJob:
             noise: flicker of the last digit, as a multiple of the usual.
             slips: how often the technician slips, as a multiple of the usual.
             start: the moment of virtual time 0.
+            circuit: the lift's, instead of the ladder of the start-up check; the scenario does not count then.
+            faults: what is wrong with it.
+            repairs: whether the technician mends what a search finds.
 
         Raises:
             UsageError: the procedure asks for a point or a function that the simulation does not have.
         """
-        _check(procedure)
+        _check(procedure, POINTS if circuit is None else circuit.nodes)
         self._start = start
-        self._lift = Lift(random.Random(f"lift {seed}"), scenario.emf, scenario.faults)
+        self._nodes = {each.name: each.node for each in procedure.references if each.node is not None}
+        self._lift = _lift(seed, scenario, circuit, faults, procedure)
         self._meter = Meter(random.Random(f"meter {seed}"), noise)
         steps = {step.id: step for step in procedure.steps}
-        self._hands = Technician(steps, self, Slips().times(slips), random.Random(f"hands {seed}"))
-        self.truth = Truth(_true_steps(procedure, Lift(random.Random(f"lift {seed}"), scenario.emf, scenario.faults)))
+        rng = random.Random(f"hands {seed}")
+        self._hands = Technician(steps, self, Slips().times(slips), rng, repairs=repairs)
+        self.truth = Truth(self._true_steps(procedure, _lift(seed, scenario, circuit, faults, procedure)))
         self._updates = (number / rate for number in count(1))
         self._next_update = next(self._updates)
         self._since = 0.0
@@ -141,10 +152,11 @@ class SimulatedJob:
         """Where the dial stands."""
         return self._meter.function
 
-    def begin_touch(self, point: str, step: str) -> None:
-        """Lay the probes on a point; meant for a step."""
+    def begin_touch(self, point: str, step: MeasuredStep) -> None:
+        """Lay the red probe on a point; meant for a step, which says where the black lead is."""
         self._close_stretch()
-        self._touch = TrueTouch(point, step, self.function, _value(self._lift, point, self.function), self.now)
+        value = self._value(self._lift, point, step, self.function)
+        self._touch = TrueTouch(point, step.id, self.function, value, self.now)
         self._in_contact = True
         self.truth.touches.append(self._touch)
 
@@ -174,9 +186,50 @@ class SimulatedJob:
         self._close_stretch()
         self._lift.isolate()
 
+    def restore(self) -> None:
+        """Put the supply back."""
+        self._close_stretch()
+        self._lift.restore()
+
+    def repair(self, answer: str) -> None:
+        """Mend what a search has named."""
+        self._close_stretch()
+        self._lift.repair(answer)
+
+    def neighbours(self, point: str) -> tuple[str, ...]:
+        """The points next to one."""
+        return self._lift.neighbours(point)
+
     def press(self, answer: Answer) -> None:
         """Answer the check."""
         self._presses.append(Input(answer, self.instant(self.now)))
+
+    def _true_steps(self, procedure: Procedure, lift: Lift | CircuitLift) -> dict[str, TrueStep]:
+        """Walk the procedure on a lift and note what each step must come to."""
+        steps: dict[str, TrueStep] = {}
+        for step in procedure.steps:
+            if isinstance(step, LookStep):
+                if isolates(step):
+                    lift.isolate()
+                steps[step.id] = TrueStep(None, must_pass=True)
+                continue
+            value = self._value(lift, step.point, step, step.measure[0])
+            if isinstance(step, AgreeStep):
+                partner = steps[step.with_].value
+                difference = None if value is None or partner is None else value - partner
+                steps[step.id] = TrueStep(value, None if difference is None else step.within.accept(_exact(difference)))
+            else:
+                steps[step.id] = TrueStep(value, None if value is None else step.limits.accept(_exact(value)))
+        return steps
+
+    def _value(self, lift: Lift | CircuitLift, point: str, step: MeasuredStep, function: Function) -> float | None:
+        """What is really there, in the function's unit."""
+        reference = self._nodes.get(step.reference, step.reference)
+        if isinstance(lift, CircuitLift) and reference not in lift.circuit.number:
+            reference = lift.circuit.reference
+        ground = isinstance(lift, CircuitLift) and reference == lift.circuit.reference
+        places = point, None if ground else reference, step.situation
+        return lift.ohms(*places) if function is Function.RESISTANCE else lift.volts(*places)
 
     # The meter's side
 
@@ -200,37 +253,23 @@ class SimulatedJob:
         return reading
 
 
-def _value(lift: Lift, point: str, function: Function) -> float | None:
-    return lift.ohms(point) if function is Function.RESISTANCE else lift.volts(point)
+def _lift(
+    seed: int | str, scenario: Scenario, circuit: Circuit | None, faults: Faults, procedure: Procedure
+) -> Lift | CircuitLift:
+    rng = random.Random(f"lift {seed}")
+    if circuit is None:
+        return Lift(rng, scenario.emf, scenario.faults)
+    return CircuitLift(rng, circuit, faults, procedure.situation or REST)
 
 
-def _check(procedure: Procedure) -> None:
+def _check(procedure: Procedure, points: Collection[str]) -> None:
     for step in procedure.steps:
         if not isinstance(step, MeasuredStep):
             continue
-        if step.point not in POINTS:
-            raise UsageError(f"step {step.id}: the simulated lift has no point {step.point}, only {', '.join(POINTS)}")
+        if step.point not in points:
+            raise UsageError(f"step {step.id}: the simulated lift has no point {step.point}, only {', '.join(points)}")
         if step.measure[0] not in RANGES:
             raise UsageError(f"step {step.id}: the simulated meter has no {step.measure[0]}, only {', '.join(RANGES)}")
-
-
-def _true_steps(procedure: Procedure, lift: Lift) -> dict[str, TrueStep]:
-    """Walk the procedure on a lift and note what each step must come to."""
-    steps: dict[str, TrueStep] = {}
-    for step in procedure.steps:
-        if isinstance(step, LookStep):
-            if isolates(step):
-                lift.isolate()
-            steps[step.id] = TrueStep(None, must_pass=True)
-            continue
-        value = _value(lift, step.point, step.measure[0])
-        if isinstance(step, AgreeStep):
-            partner = steps[step.with_].value
-            difference = None if value is None or partner is None else value - partner
-            steps[step.id] = TrueStep(value, None if difference is None else step.within.accept(_exact(difference)))
-        else:
-            steps[step.id] = TrueStep(value, None if value is None else step.limits.accept(_exact(value)))
-    return steps
 
 
 def _exact(value: float) -> Decimal | None:

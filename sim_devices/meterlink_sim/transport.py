@@ -9,13 +9,19 @@ from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from math import inf, isfinite
 
+from meterlink.circuit.errand import errand
+from meterlink.circuit.load import load_circuit
+from meterlink.circuit.parts import REST
 from meterlink.driver import Chunk, Clock, Connection, LineSettings, MeterUrl, Transport
 from meterlink.errors import UsageError
 from meterlink.outcome import Input
-from meterlink.procedure.load import load_procedure
+from meterlink.prepared import Prepared, prepare, prepared_with
+from meterlink.procedure.load import LoadedProcedure, load_procedure
+from meterlink.procedure.parse import parse_procedure
+from meterlink_sim.circuit_lift import faults_of
 from meterlink_sim.encoders.fs9721_lcd14 import encode
 from meterlink_sim.lift import SimulatedJob
-from meterlink_sim.scenario import find_scenario
+from meterlink_sim.scenario import SCENARIOS, find_scenario
 
 
 @asynccontextmanager
@@ -27,14 +33,20 @@ async def open_simulation(url: MeterUrl, _line: LineSettings, clock: Clock) -> A
         FileError: the procedure cannot be loaded.
     """
     options = url.options
+    prepared = _learnt(options)
+    circuit = prepared.tied.circuit if prepared.tied else None
+    scenario = SCENARIOS.get(url.address)
     job = SimulatedJob(
-        load_procedure(options.get("procedure", "start-up")).procedure,
-        find_scenario(url.address),
+        prepared.procedure,
+        SCENARIOS["healthy"] if circuit else find_scenario(url.address),
         options.get("seed", "0"),
         rate=_number(options, "rate", 3, 2, 10),
         noise=_number(options, "noise", 1, 0, 100),
         slips=_number(options, "slips", 1, 0, 100),
         start=clock(),
+        circuit=circuit,
+        faults=faults_of(circuit, url.address, scenario) if circuit else (),
+        repairs=_yes(options, "repairs"),
     )
     yield _Simulation(job, inf if options.get("speed") == "max" else _number(options, "speed", 1, 0.01, 1000))
 
@@ -70,6 +82,23 @@ class _Simulation:
         return inputs
 
 
+def _learnt(options: Mapping[str, str]) -> Prepared:
+    """What the technician has learnt to do: a procedure, or to search a circuit."""
+    if "circuit" not in options:
+        return prepare(load_procedure(options.get("procedure", "start-up")))
+    loaded = load_circuit(options["circuit"])
+    text = errand(loaded.circuit, loaded.circuit.name, options.get("situation", REST), options.get("symptom"))
+    procedure = parse_procedure(text, options["circuit"])
+    return prepared_with(LoadedProcedure(procedure, options["circuit"], text), loaded)
+
+
+def _yes(options: Mapping[str, str], name: str) -> bool:
+    text = options.get(name, "no")
+    if text not in ("yes", "no"):
+        raise UsageError(f"option {name}={text}: expected yes or no")
+    return text == "yes"
+
+
 def _number(options: Mapping[str, str], name: str, default: float, lowest: float, highest: float) -> float:
     text = options.get(name)
     if text is None:
@@ -94,6 +123,10 @@ TRANSPORT = Transport(
         "noise": "flicker of the last digit, times the usual (default 1)",
         "slips": "how often the technician slips, times the usual (default 1)",
         "procedure": "what the technician has learnt: a file or a shipped procedure (default start-up)",
+        "circuit": "instead: the circuit that is searched, a file or a shipped one; the address is healthy or a fault",
+        "situation": "in which it is searched (default rest)",
+        "symptom": "with which it is searched",
+        "repairs": "yes: the technician mends what a search finds; no: gives it up then (default no)",
     },
     default_format="fs9721-lcd14",
 )

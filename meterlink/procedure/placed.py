@@ -1,4 +1,4 @@
-"""What the files of sheets and of instruments have in common. Pure."""
+"""What does not fit a model of a file that people write, each with its place. Pure."""
 
 from collections.abc import Callable, Iterable
 

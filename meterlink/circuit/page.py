@@ -1,0 +1,114 @@
+"""A finding for people and as JSON. Pure."""
+
+from collections.abc import Sequence
+from math import floor
+
+from meterlink.circuit.evidence import Seen
+from meterlink.circuit.search import Finding, Next, Search
+from meterlink.circuit.seen import measured_of
+from meterlink.circuit.symptoms import Suspicion
+from meterlink.outcome import Json
+
+_SHOWN = 8
+"""So many faults are worth a line."""
+
+
+def finding_json(search: Search, finding: Finding, suspicion: Suspicion | None = None) -> Json:
+    """What a search came to: a public contract (`faults`, `sure`, `next`), and what it rests on."""
+    told = {} if suspicion is None else {"suspects": suspicion.names}
+    return {
+        "circuit": search.circuit.name,
+        "revision": search.circuit.revision,
+        "situation": search.dictionary.situation,
+        **told,
+        "faults": [{"fault": each.name, "probability": _rounded_down(each.probability)} for each in finding.faults],
+        "sure": finding.sure,
+        "answer": finding.answer,
+        "next": next_json(search, finding.next),
+        "proof": [seen_json(each) for each in finding.proof],
+        "doubtful": [seen_json(each) for each in finding.doubtful],
+    }
+
+
+def _rounded_down(probability: float) -> float:
+    """To six digits; rounded to the nearest, many of them could add up to more than 1."""
+    return floor(probability * 1e6) / 1e6
+
+
+def next_json(search: Search, following: Next | None) -> Json | None:
+    """The next question; None where there is none."""
+    if following is None:
+        return None
+    question = following.question
+    return {
+        "point": question.point,
+        "reference": question.reference or search.circuit.reference,
+        "measure": question.measure.value,
+        "minutes": search.dictionary.minutes(question),
+        "why": following.why,
+    }
+
+
+def seen_json(seen: Seen) -> Json:
+    """A touch."""
+    return {"point": seen.question.point, "reference": seen.question.reference, **measured_of(seen).as_json()}
+
+
+def finding_lines(search: Search, finding: Finding) -> list[str]:
+    """What a search came to, in words."""
+    lines = [f"  {_percent(each.probability):>8}  {each.name}" for each in finding.faults[:_SHOWN]]
+    doubts = [f"  {seen_words(seen)} does not fit the likeliest fault." for seen in finding.doubtful]
+    return [*lines, *doubts, "", *verdict_lines(search, finding)]
+
+
+def verdict_lines(search: Search, finding: Finding) -> list[str]:
+    """The answer with its proof, or what to touch next."""
+    if finding.answer is not None:
+        return [
+            f"Found: {finding.answer}. Proof: {' and '.join(map(seen_words, finding.proof))}.",
+            *advice(search, finding),
+        ]
+    if finding.next is None:
+        return ["These readings tell no more apart. Try another situation, or read under load."]
+    return [f"Next: {asked(search, finding.next)}", f"  {finding.next.why}"]
+
+
+def asked(search: Search, following: Next) -> str:
+    """The next touch in words."""
+    question = following.question
+    reach = search.circuit.points[question.point].reach
+    dial = "ohms, supply isolated and proved dead" if question.measure.value == "resistance" else "DC volts"
+    black = question.reference or search.circuit.reference
+    return f"red on {question.point}, black on {black}, {dial}{f' ({reach})' if reach else ''}."
+
+
+def advice(search: Search, finding: Finding) -> Sequence[str]:
+    """What to bear in mind at the repair."""
+    answer = finding.answer or ""
+    kinds = {part.id: part.kind for part in search.circuit.parts}
+    words = []
+    for each in answer.split(" + "):
+        kin, _, at = each.partition(":")
+        if kin == "open" and kinds.get(at) in ("fuse", "breaker"):
+            words.append(f"{at} opens for a reason: look for a short to earth behind it before it is put back.")
+        if kin == "source":
+            words.append("A meter that reads nothing anywhere would read this too: prove it on another live source.")
+        if kin == "bridged":
+            words.append(
+                f"A bridge across {at} takes a safety function away. Take it out, and find out why it was fitted."
+            )
+        if kin == "reference":
+            words.append(
+                f"The black lead is not joined to {at}. Find bare metal, and prove the meter on a live source."
+            )
+    words.append("Isolate the supply before the repair. Afterwards what it touched is proved again.")
+    return words
+
+
+def seen_words(seen: Seen) -> str:
+    """A touch in words."""
+    return f"{measured_of(seen)} at {seen.question}"
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.1f} %" if share >= 0.001 else "< 0.1 %"

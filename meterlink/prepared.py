@@ -1,0 +1,92 @@
+"""A procedure with all that it refers to, ready to be run: its circuit, and the limits that the circuit gives."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from meterlink.circuit.load import LoadedCircuit, load_circuit
+from meterlink.circuit.parse import parse_circuit
+from meterlink.circuit.tied import Computed, Tied, TiedError, computed_limits, tie, with_limits
+from meterlink.errors import FileError
+from meterlink.outcome import Json
+from meterlink.procedure.load import LoadedProcedure
+from meterlink.procedure.model import Procedure
+from meterlink.procedure.parse import parse_procedure
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """What a job is run by."""
+
+    procedure: Procedure
+    """With the circuit's limits in their places."""
+    source: str
+    """The procedure file's text."""
+    tied: Tied | None = None
+    """The procedure with its circuit; None for one without."""
+    circuit_source: str | None = None
+    """The circuit file's text."""
+    computed: Computed | None = None
+
+    @property
+    def kept(self) -> Json:
+        """What the record keeps of it beside the procedure's text: replay goes by these very limits."""
+        if self.tied is None:
+            return {}
+        circuit = {"name": self.tied.circuit.name, "revision": self.tied.circuit.revision, "text": self.circuit_source}
+        return {"circuit": circuit, "computed": dict(self.computed or {})}
+
+
+def prepare(loaded: LoadedProcedure) -> Prepared:
+    """Load the circuit that a procedure refers to, and work out what it makes the steps expect.
+
+    Raises:
+        FileError: the circuit cannot be read, or does not have what a step asks for.
+        ProcedureError: the circuit is read, but not sound.
+    """
+    procedure = loaded.procedure
+    if procedure.circuit is None:
+        return Prepared(procedure, loaded.source)
+    return prepared_with(loaded, load_circuit(procedure.circuit, loaded.path))
+
+
+def prepared_with(loaded: LoadedProcedure, circuit: LoadedCircuit) -> Prepared:
+    """Prepare a procedure with a circuit that is loaded already.
+
+    Raises:
+        FileError: the circuit does not have what a step asks for.
+    """
+    procedure = loaded.procedure
+    try:
+        computed = computed_limits(tie(procedure, circuit.circuit))
+    except TiedError as error:
+        raise FileError(loaded.path, str(error)) from error
+    whole = with_limits(procedure, computed)
+    return Prepared(whole, loaded.source, tie(whole, circuit.circuit), circuit.source, computed)
+
+
+def kept_again(source: str, kept: Json, path: str) -> Prepared:
+    """Prepare what the record kept.
+
+    Args:
+        source: the procedure's text.
+        kept: what `Prepared.kept` gave.
+        path: names it in errors.
+
+    Raises:
+        ProcedureError: the texts cannot be read.
+        KeyError, TypeError: `kept` is not in that form.
+    """
+    procedure = parse_procedure(source, path)
+    if "circuit" not in kept:
+        return Prepared(procedure, source)
+    stored, computed = _mapping(kept["circuit"]), _mapping(kept["computed"])
+    text = str(stored["text"])
+    limits = {str(step): str(limit) for step, limit in computed.items()}
+    whole = with_limits(procedure, limits)
+    return Prepared(whole, source, tie(whole, parse_circuit(text, f"circuit of {path}")), text, limits)
+
+
+def _mapping(value: object) -> Mapping[str, object]:
+    if not isinstance(value, Mapping):
+        raise TypeError(f"expected keys with values, found {value!r}")
+    return value

@@ -1,0 +1,100 @@
+"""A simulated lift after a circuit file: its true values, its faults, and what is done to it."""
+
+import random
+
+from meterlink.circuit.fault import Fault, Faults, Kin, parse_faults
+from meterlink.circuit.parts import REST, Circuit
+from meterlink.circuit.solve import Bench, RestlessError, State, chosen
+from meterlink.errors import UsageError
+from meterlink_sim.scenario import SCENARIOS, Scenario
+
+_EDGE = "X7"
+"""The element of the ladder that a circuit file knows as a loop of its own."""
+
+
+class CircuitLift:
+    """One lift with its true values, drawn from the spans of its circuit. The supply is on until `isolate`.
+
+    Reading it raises a UsageError where its relays do not come to rest.
+    """
+
+    def __init__(self, rng: random.Random, circuit: Circuit, faults: Faults, situation: str = REST) -> None:
+        """Draw the true values.
+
+        Args:
+            rng: every value comes from it, the same ones whatever the faults.
+            circuit: the circuit.
+            faults: what is wrong.
+            situation: what the lift is in while its supply is on.
+        """
+        self.circuit, self.faults = circuit, faults
+        self._bench = Bench(circuit)
+        self._situation = situation
+        self._values = chosen(circuit, lambda _, span: rng.uniform(span.low, span.high))
+        self.isolated = False
+        self._states: dict[tuple[str, Faults, bool], State] = {}
+
+    def isolate(self) -> None:
+        """Take the supply off."""
+        self.isolated = True
+
+    def restore(self) -> None:
+        """Put the supply back."""
+        self.isolated = False
+
+    def repair(self, answer: str) -> None:
+        """Mend what was named."""
+        places = {each.partition(":")[2] for each in answer.split(" + ")}
+        self.faults = tuple(fault for fault in self.faults if fault.at not in places)
+
+    def volts(self, point: str, reference: str | None = None, situation: str | None = None) -> float | None:
+        """True volts between two points with a meter on them. None: nothing drives the one against the other."""
+        if reference is None and any(fault.kin is Kin.REFERENCE for fault in self.faults):
+            return None
+        return self._bench.reading(self._state(situation), point, reference)
+
+    def ohms(self, point: str, reference: str | None = None, situation: str | None = None) -> float:
+        """True ohms between two points; `inf` for no path, and for a live circuit, on which a meter shows no ohms."""
+        if not self.isolated:
+            return float("inf")
+        found = self._bench.resistance(self._state(situation), point, reference)
+        return float("inf") if found is None else found
+
+    def neighbours(self, point: str) -> tuple[str, ...]:
+        """The points next to one, on which a probe may land on the way."""
+        near = [node for part in self.circuit.near(point) for node in part.nodes if node != point]
+        return tuple(node for node in dict.fromkeys(near) if node != self.circuit.reference)
+
+    def _state(self, situation: str | None) -> State:
+        key = situation or self._situation, self.faults, self.isolated
+        if key not in self._states:
+            try:
+                self._states[key] = self._bench.state(self.faults, key[0], self._values, supplied=not self.isolated)
+            except RestlessError as error:
+                raise UsageError(f"the simulated lift chatters, and no meter would settle: {error}") from error
+        return self._states[key]
+
+
+def faults_of(circuit: Circuit, address: str, scenario: Scenario | None) -> Faults:
+    """What is wrong with a lift: a scenario of the start-up check, or faults as commands write them.
+
+    Raises:
+        UsageError: the address names neither.
+    """
+    if scenario is not None:
+        return tuple(_fault(circuit, element, ohms) for element, ohms in scenario.faults.items()) + _weak(scenario)
+    try:
+        return parse_faults(circuit, address)
+    except ValueError as error:
+        known = ", ".join(SCENARIOS)
+        raise UsageError(f"scenario {address!r}: expected {known}, or a fault of {circuit.name}; {error}") from error
+
+
+def _fault(circuit: Circuit, element: str, ohms: float) -> Fault:
+    at = element if element in circuit.by_id else "B5" if element == _EDGE else element
+    return Fault(Kin.OPEN, at) if ohms == float("inf") else Fault(Kin.HIGH, at, ohms)
+
+
+def _weak(scenario: Scenario) -> Faults:
+    low, high = scenario.emf
+    return (Fault(Kin.SOURCE, "G1", (low + high) / 2),) if high < 24 else ()
