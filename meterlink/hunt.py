@@ -10,7 +10,7 @@ from enum import StrEnum
 
 from meterlink.circuit.dictionary import Measure, Question
 from meterlink.circuit.evidence import AS_STATED, MOSTLY_AS_STATED, Seen
-from meterlink.circuit.page import advice, finding_json, seen_words
+from meterlink.circuit.page import advice, black_lead, finding_json, seen_words
 from meterlink.circuit.search import Finding, Search
 from meterlink.circuit.seen import seen_of
 from meterlink.circuit.tied import Tied
@@ -165,14 +165,14 @@ class Hunt:
         self.step = self._touch_step(question)
 
     def _touch_step(self, question: Question) -> ReadingStep:
-        reference = question.reference or self.search.circuit.reference
+        reference = self._tied.reference_name(black_lead(self.search.circuit, question))
         ohms = question.measure is Measure.RESISTANCE
         return ReadingStep.model_validate(
             {
                 "id": self._next_id(),
                 "kind": "reading",
                 "point": question.point,
-                "reference": self._tied.reference_name(reference),
+                "reference": reference,
                 "measure": (Function.RESISTANCE if ohms else Function.DC_VOLTAGE,),
                 "limits": self._sound_limits(question),
             }

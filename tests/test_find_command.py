@@ -26,7 +26,14 @@ FINDING: Contract = {
     "proof": list,
     "doubtful": list,
 }
-NEXT: Contract = {"point": str, "reference": str, "measure": str, "minutes": (int, float), "why": str}
+NEXT: Contract = {
+    "point": str,
+    "reference": str,
+    "black_lead": str,
+    "measure": str,
+    "minutes": (int, float),
+    "why": str,
+}
 TOUCH: Contract = {"point": str, "reference": (str, type(None)), "value": str, "unit": str}
 
 
@@ -143,7 +150,7 @@ def test_a_reading_that_fits_nothing_keeps_the_answer_back_and_is_asked_for_agai
     assert find(home, chain, seen=proof)["answer"] == "open:B1"
     finding = find(home, chain, seen=(*proof, "G1:+=0 V"))  # dead at the battery, live behind it
     assert (finding["sure"], finding["answer"], finding["faults"][0]["fault"]) == (False, None, "open:B1")
-    assert [(each["point"], each["value"]) for each in finding["doubtful"]] == [("G1:+", "0.0")]
+    assert [(each["point"], each["value"]) for each in finding["doubtful"]] == [("G1:+", "0")]
     assert finding["next"]["point"] == "G1:+"
 
 

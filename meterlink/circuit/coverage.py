@@ -207,9 +207,13 @@ class _Walker:
 
     def _closing(self, faults: Faults, part: Part | None) -> str | None:
         """The first reading that would tell the fault from a sound circuit, the handiest first."""
+        asked = {
+            (self._tied.question(step), self._tied.situation(step)): step_id for step_id, step in self.steps.items()
+        }
         for words, question, situation in self._candidates(part, faults[0]):
             if self._tells(question, faults, situation):
-                return words
+                step = asked.get((question, situation))
+                return f"give {step} narrower limits" if step else words
         return None
 
     def _candidates(self, part: Part | None, fault: Fault) -> Iterator[tuple[str, Question, str]]:

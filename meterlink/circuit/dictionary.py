@@ -22,11 +22,11 @@ _SILENT = 0.05
 """How readily something is suspected that changes no reading in the situation, as a multiple (common practice, no
 source): a bridge across a closed contact hides a danger, but it is not why the voltage is lost here."""
 
-_CROOKED = 0.15
+_CROOKED = 0.03
 """Of what a size may change a reading by: so far readings at two points may part from one another as it grows."""
 
-_TINY = 1e-6
-"""Volts that no meter shows."""
+_TINY = 5e-3
+"""Volts that no hand multimeter shows on the range that a 24 V control asks for."""
 
 _LEAST_SPREAD = 0.02
 """Volts that any part of a circuit may be off from what its nominal values give."""
@@ -211,12 +211,12 @@ class Dictionary:
         if least is None or most is None:
             return Prediction(None, 0.0)
         middle, bend = (least + most) / 2, (most - least) / 2
-        crooked = _CROOKED * abs(bend)
+        crooked = 0.0 if any(fault.kin is Kin.SOURCE for fault in faults) else _CROOKED * abs(bend)
         if question.measure is Measure.RESISTANCE:
             return Prediction(middle, crooked + 0.15 * middle + 0.5, bend=bend)  # tolerances; 0.2 to 0.5 Ohm of leads
         shared, own = self._shifts(faults, question)
         shorted = any(fault.kin is Kin.EARTH for fault in faults)
-        spread = crooked + self._doubt(middle, shorted=shorted) + own
+        spread = crooked + self._doubt(middle, self._top(faults), shorted=shorted) + own
         return Prediction(middle, spread, shared + middle * SHARED_GAIN, bend)
 
     def _shifts(self, faults: Faults, question: Question) -> tuple[float, float]:
@@ -249,18 +249,23 @@ class Dictionary:
         except RestlessError:
             return None
 
-    def _doubt(self, volts: float, *, shorted: bool) -> float:
+    def _top(self, faults: Faults) -> float:
+        """Volts of the highest point under a fault: what the others are parts of."""
+        known = self._readings(faults) or {}
+        return max((abs(value) for value in known.values() if value is not None), default=0.0)
+
+    def _doubt(self, volts: float, top: float, *, shorted: bool) -> float:
         """How far the parts' tolerances may move a voltage: by the divider that it is a part of.
 
         Near the supply, or near 0, what drops may well be none or twice as much; in between, both arms of a divider
         with some ten per cent of tolerance each move it by up to a quarter of a(1 - a). With a short to earth the
         arms are leads and joints, of which little more is known than their order of size.
         """
-        share = min(abs(volts) / self.supply, 1.0) if self.supply else 0.0
+        share = min(abs(volts) / top, 1.0) if top else 0.0
         weight = share * (1 - share)
         if shorted:
-            return _LEAST_SPREAD + min(2 * self.supply * weight, 0.85 * abs(volts))
-        return _LEAST_SPREAD + self.supply * min(weight, 0.01 + 0.24 * weight)
+            return _LEAST_SPREAD + min(2 * top * weight, 0.85 * abs(volts))
+        return _LEAST_SPREAD + top * min(weight, 0.01 + 0.24 * weight)
 
     def _value(self, faults: Faults, question: Question) -> float | None:
         state = self.state(faults, supplied=question.measure is Measure.VOLTAGE)

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 from meterlink.circuit.dictionary import SHARED_GAIN, Dictionary, Measure, Prediction, Question
 from meterlink.circuit.fault import Suspect
+from meterlink.outcome import Measured
 
 MISS_SHARE = 0.05
 """The chance that a touch misses: varnish, a wrong terminal, a tip beside the screw (common practice, no source)."""
@@ -57,6 +58,8 @@ class Seen:
     """The meter's limit of error as a share of the reading, which all its touches share."""
     counts: float = 0.03
     """And the part that is the same all over the range, in the unit."""
+    shown: Measured | None = None
+    """As the display showed it, digit by digit; None where nobody keeps it."""
 
     @property
     def may_be_off(self) -> float:
@@ -110,11 +113,15 @@ class Evidence:
         self.dictionary = dictionary
         self.touches: tuple[Seen, ...] = ()
         level = dictionary.level
-        self._ways = {
-            index: _levels(weight, level, as_stated)
+        looked_at = {
+            index: weight
             for index, (weight, suspect) in enumerate(zip(weights, dictionary.suspects, strict=True))
             if weight > 0 and (pairs or len(suspect.faults) < 2)
         }
+        total = 0.0
+        for weight in looked_at.values():
+            total += weight
+        self._ways = {index: _levels(weight / total, level, as_stated) for index, weight in looked_at.items()}
 
     def take(self, seen: Seen) -> None:
         """Take a touch in."""

@@ -3,7 +3,9 @@
 from collections.abc import Sequence
 from math import floor
 
+from meterlink.circuit.dictionary import Measure, Question
 from meterlink.circuit.evidence import Seen
+from meterlink.circuit.parts import Circuit
 from meterlink.circuit.search import Finding, Next, Search
 from meterlink.circuit.seen import measured_of
 from meterlink.circuit.symptoms import Suspicion
@@ -43,6 +45,7 @@ def next_json(search: Search, following: Next | None) -> Json | None:
     return {
         "point": question.point,
         "reference": question.reference or search.circuit.reference,
+        "black_lead": black_lead(search.circuit, question),
         "measure": question.measure.value,
         "minutes": search.dictionary.minutes(question),
         "why": following.why,
@@ -77,9 +80,20 @@ def asked(search: Search, following: Next) -> str:
     """The next touch in words."""
     question = following.question
     reach = search.circuit.points[question.point].reach
-    dial = "ohms, supply isolated and proved dead" if question.measure.value == "resistance" else "DC volts"
-    black = question.reference or search.circuit.reference
+    dial = "ohms, supply isolated and proved dead" if question.measure is Measure.RESISTANCE else "DC volts"
+    black = black_lead(search.circuit, question)
     return f"red on {question.point}, black on {black}, {dial}{f' ({reach})' if reach else ''}."
+
+
+def black_lead(circuit: Circuit, question: Question) -> str:
+    """Where the black lead goes: a source at its own poles is measured there, and not to the reference."""
+    if question.reference != circuit.reference or question.measure is Measure.RESISTANCE:
+        return question.reference or circuit.reference
+    source = next((part.id for part in circuit.parts if part.kind.supplies and question.reference in part.nodes), "")
+    return f"{source}{OWN_POLE}"
+
+
+OWN_POLE = "'s own pole"
 
 
 def advice(search: Search, finding: Finding) -> Sequence[str]:

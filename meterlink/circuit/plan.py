@@ -4,9 +4,8 @@ Each question sorts what may be wrong into classes: those that would read alike.
 own cost plus what is expected for the class that comes out: C(S) = min over q of c(q) P(S) + sum of C(classes of S).
 Worked out by dynamic programming over the sets that can be reached. On a plain chain these are its stretches, and this
 is the optimal alphabetic tree with unequal costs, C(i,j) = min over k of c(k) P(i..j) + C(i,k) + C(k+1,j). Where there
-are too many sets, what is left is estimated by the greedy rule that cuts the most between different answers per minute,
-whose expected cost is within a logarithmic factor of the optimum (Golovin, Krause and Ray, 2010: equivalence class edge
-cutting; from memory).
+are too many sets, what is left is estimated by the greedy rule that cuts the most between different answers per minute
+(equivalence class edge cutting, Golovin, Krause and Ray, 2010).
 """
 
 from collections.abc import Sequence

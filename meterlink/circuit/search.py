@@ -18,7 +18,7 @@ from meterlink.circuit.plan import Option, best_choice
 SURE = 0.999
 """From this probability on, and with a proving pair, something counts as found."""
 
-_AS_GOOD_AS = 0.99
+_AS_GOOD_AS, _AS_LIKELY_AS_NOT = 0.99, 0.5
 _LIKELY = 0.9
 """From here on the search turns from looking to proving."""
 
@@ -39,6 +39,9 @@ _MOST_THINGS = 48
 
 _LEAST_SHARE, _PAIR_SHARE = 1e-3, 0.02
 """What is likelier than that is planned with: single faults, and pairs of opens."""
+
+_MOST_TIMES = 5
+"""One point is touched that often at most: after that its word stands, or the search says that it does not know."""
 
 _LIVE_VOLTS = 1.0
 """What neither a dead point nor leads in the air mostly show."""
@@ -179,13 +182,13 @@ class _Look:
 
     @cached_property
     def _top(self) -> Answer:
-        """The likeliest answer: one place, whatever else is wrong as well; or none; or places that only go together."""
+        """The likeliest answer: one place, whatever else is wrong as well; or none."""
         own: dict[Answer, float] = {}
         for each in self._standings:
-            answer = each.answer
-            for share in (answer, *(((place,) for place in answer) if len(answer) > 1 else ())):
+            places: list[Answer] = [(place,) for place in each.answer]
+            for share in places or [()]:
                 own[share] = own.get(share, 0.0) + each.probability
-        return max(own, key=lambda answer: (own[answer], -len(answer)), default=())
+        return max(own, key=lambda answer: own[answer], default=())
 
     def _explanations(self, answer: Answer) -> list[Standing]:
         """What the answer is true in, the likeliest first."""
@@ -231,8 +234,8 @@ class _Look:
 
     def _proof(self, answer: Answer) -> tuple[Seen, ...] | None:
         """The touches that prove an answer, or None: both sides of a part, or across it; a source at its own poles."""
-        if len(answer) != 1:
-            return self._proof_of_several(answer)
+        if not answer:
+            return None
         (place,) = answer
         part = self._circuit.by_id.get(place)
         if place == self._circuit.reference:
@@ -240,7 +243,7 @@ class _Look:
         if part is None:
             return self._proof_of_short(place)
         across = self._across(place)
-        telling = [seen for seen in across if not self._sound(seen)]
+        telling = [seen for seen in across if not self._sound(seen) and self._stands(seen)]
         if telling:
             return (telling[0],)
         ends = [node for node in part.nodes if node != self._circuit.reference]
@@ -252,6 +255,11 @@ class _Look:
         if len(ends) == 2 and not part.kind.supplies and not self._differ(seen[0], seen[1]):
             return None
         return tuple(seen)
+
+    def _stands(self, seen: Seen) -> bool:
+        """Whether a touch says more than leads in the air would: live, or a number of ohms, or the same twice."""
+        alive = seen.value is not None and (seen.question.measure is Measure.RESISTANCE or abs(seen.value) > AIR_VOLTS)
+        return alive or self._touched(seen.question) > 1
 
     def _proof_of_short(self, node: str) -> tuple[Seen, ...] | None:
         """A point that is dead while another is live, so that the black lead is joined; else next to no ohms there."""
@@ -280,11 +288,6 @@ class _Look:
         dead = [seen for seen in self._latest.values() if seen.question.reference is None and not self._sound(seen)]
         return (live[0], dead[0]) if live and dead else None
 
-    def _proof_of_several(self, answer: Answer) -> tuple[Seen, ...] | None:
-        proofs = [self._proof((place,)) for place in answer]
-        found = [seen for proof in proofs if proof is not None for seen in proof]
-        return tuple(dict.fromkeys(found)) if answer and all(proof is not None for proof in proofs) else None
-
     def _differ(self, one: Seen, other: Seen) -> bool:
         """Whether two touches differ by more than the meter may be off: live on one side, dead or less on the other."""
         if one.value is None or other.value is None:
@@ -308,8 +311,9 @@ class _Look:
 
     def _next(self, top: Answer, doubtful: Sequence[Seen], *, proved: bool) -> Next | None:
         if self._probability(top) >= _LIKELY and top:
-            if doubtful:
-                question = doubtful[-1].question
+            again = [seen.question for seen in doubtful if self._touched(seen.question) < _MOST_TIMES]
+            if again:
+                question = again[-1]
                 return Next(
                     question, f"What {question} read does not fit the rest: touch it again before anything is named."
                 )
@@ -317,14 +321,18 @@ class _Look:
             if missing is not None:
                 return Next(missing, f"To prove {self._name(top)}: a reading on either side of it, or across it.")
             return self._surer(top) or self._over(top)
-        return self._planned() or (self._surer(top) if top else None)
+        return self._planned() or (self._surer(top) if top else None) or self._over(top)
 
     def _missing(self, top: Answer) -> Question | None:
-        """What would prove the answer and was not asked yet: a side of the part, else across it, else its ohms."""
-        for wanted in (self._sides(top), self._overs(top, Measure.VOLTAGE), self._overs(top, Measure.RESISTANCE)):
+        """What would prove the answer: a side of the part, else across it, else its ohms; a dead reading twice."""
+        volts, ohms = self._overs(top, Measure.VOLTAGE), self._overs(top, Measure.RESISTANCE)
+        for wanted, again in ((self._sides(top), []), (volts, volts), (ohms, ohms)):
             open_ones = [each for each in wanted if each in self._dictionary.questions and each not in self._latest]
             if open_ones:
                 return min(open_ones, key=self.minutes)
+            for each in again:
+                if self._touched(each) == 1 and not self._stands(self._latest[each]):
+                    return each
         return None
 
     def _sides(self, top: Answer) -> list[Question]:
@@ -338,7 +346,9 @@ class _Look:
     def _overs(self, top: Answer, measure: Measure) -> list[Question]:
         """Readings over a part; of a reference that is lost, over a source, with the black lead moved for it."""
         parts = [part for part in self._circuit.parts if part.id in top]
-        if self._circuit.reference in top:
+        if measure is Measure.RESISTANCE:
+            parts = [part for part in parts if not part.kind.supplies]
+        elif self._circuit.reference in top:
             parts = [part for part in self._circuit.parts if part.kind.supplies]
         ends = [set(part.nodes) for part in parts]
         ends += [{place, self._circuit.reference} for place in top if place not in self._circuit.by_id]
@@ -349,12 +359,26 @@ class _Look:
         ]
 
     def _over(self, top: Answer) -> Next | None:
-        """Across the part itself, before the search gives up: whatever else it may be, nothing says more of it."""
-        overs = [*self._overs(top, Measure.VOLTAGE), *self._overs(top, Measure.RESISTANCE)]
-        left = [each for each in overs if each not in self._latest]
-        if not left or self._probability(top) >= _AS_GOOD_AS:
+        """Across the part itself, before the search gives up on what is likelier than not.
+
+        What may overlap by what it would read is not told apart by the plan; what it does read may well tell it.
+        """
+        if not top or not _AS_LIKELY_AS_NOT <= self._probability(top) < _AS_GOOD_AS:
             return None
-        return Next(left[0], f"Nothing else tells more; across it {self._name(top)} shows most of all.")
+        own = self._best(top)
+        for question in (*self._overs(top, Measure.VOLTAGE), *self._overs(top, Measure.RESISTANCE)):
+            if question not in self._latest and self._differs(question, own):
+                return Next(question, f"Nothing else tells more; across it {self._name(top)} shows most of all.")
+        return None
+
+    def _differs(self, question: Question, own: Standing) -> bool:
+        """Whether the middle of what a question would read is not what the sound circuit may read."""
+        middle = sum(self._interval(own, question)) / 2
+        sound = self._dictionary.sound(question)
+        if sound.value is None:
+            return question.measure is Measure.VOLTAGE or middle < _NO_PATH
+        low, high = _bounds(sound, own)
+        return not low <= middle <= high
 
     def _surer(self, top: Answer) -> Next | None:
         """The question that rules out the most of what speaks against the likeliest answer, per minute."""
@@ -364,6 +388,8 @@ class _Look:
         best: Question | None = None
         most = 0.0
         for question in self._dictionary.questions:
+            if self._touched(question) >= _MOST_TIMES:
+                continue
             mine = self._interval(own, question)
             told = 0.0
             for other in against[:_MOST_THINGS]:
@@ -422,7 +448,7 @@ class _Look:
         for question in allowed:
             classes, idle = self._classes(things, question)
             cost = self.minutes(question) + _TOUCH_MINUTES
-            if _largest_share(things, classes) > 1 - _WORTH_ASKING:
+            if self._touched(question) >= _MOST_TIMES or _largest_share(things, classes) > 1 - _WORTH_ASKING:
                 continue
             if classes in seen and options[seen[classes]].cost <= cost:
                 continue

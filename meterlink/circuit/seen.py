@@ -12,6 +12,7 @@ from meterlink.reading import Function
 
 _FUNCTIONS = {Measure.VOLTAGE: Function.DC_VOLTAGE, Measure.RESISTANCE: Function.RESISTANCE}
 _MEASURES = {"V": Measure.VOLTAGE, "Ohm": Measure.RESISTANCE}
+_UNITS = {measure: unit for unit, measure in _MEASURES.items()}
 _UNKNOWN = (0.015, 0.05)
 """Share of the reading and counts, in the unit, for a meter whose sheet does not cover the reading."""
 
@@ -48,18 +49,19 @@ def seen_of(question: Question, value: Decimal | None, instrument: Instrument | 
         value: in V or Ohm; None for OL.
         instrument: the meter; None where nothing is known of it.
     """
+    shown = Measured(value, _UNITS[question.measure])
     if value is None:
-        return Seen(question, None)
+        return Seen(question, None, shown=shown)
     gain, counts = _UNKNOWN
     function = _FUNCTIONS[question.measure]
     sheets = [] if instrument is None else [instrument.sheet, instrument.fallback]
     rows = [row for sheet in sheets if sheet and (row := sheet.smallest(function, value)) is not None]
     if rows:
         gain, counts = float(rows[0].reading), float(rows[0].count_limit + rows[0].resolution)
-    return Seen(question, float(value), gain, counts)
+    return Seen(question, float(value), gain, counts, shown)
 
 
 def measured_of(seen: Seen) -> Measured:
     """The touch as it is written for people and in JSON."""
-    unit = "V" if seen.question.measure is Measure.VOLTAGE else "Ohm"
-    return Measured(None if seen.value is None else Decimal(str(seen.value)), unit)
+    value = None if seen.value is None else Decimal(str(seen.value))
+    return seen.shown or Measured(value, _UNITS[seen.question.measure])

@@ -31,13 +31,15 @@ class Suspicion:
 
 def suspected(bench: Bench, symptom: Symptom, suspects: Sequence[Suspect]) -> Suspicion:
     """Weigh suspects by whether they would make the lift do this."""
+    explains = [shows(bench, symptom, each) for each in suspects]
     weighed = [
-        replace(each, weight=each.weight * (1.0 if shows(bench, symptom, each) else _UNEXPLAINED)) for each in suspects
+        replace(each, weight=each.weight * (1.0 if explained else _UNEXPLAINED))
+        for each, explained in zip(suspects, explains, strict=True)
     ]
     total = 0.0
     for each in weighed:
         total += each.weight
-    explaining = [each for before, each in zip(suspects, weighed, strict=True) if each.weight == before.weight]
+    explaining = [each for each, explained in zip(weighed, explains, strict=True) if explained]
     return Suspicion(
         tuple(replace(each, weight=each.weight / total) for each in weighed),
         tuple(sorted(explaining, key=lambda each: -each.weight)),

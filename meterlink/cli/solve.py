@@ -13,7 +13,6 @@ from meterlink.circuit.picture.marks import Marks
 from meterlink.circuit.solve import METER_OHMS, Bench, RestlessError, State, working_loads
 from meterlink.circuit.spread import Spread, Wanted, spreads
 from meterlink.errors import FileError, UsageError
-from meterlink.file_change import replace_text
 from meterlink.limits import parse_quantity
 from meterlink.record.words import columns
 
@@ -114,7 +113,7 @@ def write_picture(path: Path, circuit: Circuit, marks: Marks) -> None:
     from meterlink.circuit.picture.svg import svg  # noqa: PLC0415 - the drawing library, only where it is asked for
 
     try:
-        replace_text(path, svg(circuit, marks, title=circuit.title))
+        path.write_text(svg(circuit, marks, title=circuit.title), encoding="utf-8")
     except OSError as error:
         raise FileError(str(path), f"cannot be written: {error.strerror}") from error
 

@@ -193,7 +193,7 @@ class Technician:
                 "id": name,
                 "kind": "reading",
                 "point": str(wanted["point"]),
-                "reference": str(wanted["reference"]),
+                "reference": str(wanted["black_lead"]),
                 "measure": "resistance" if wanted["measure"] == "resistance" else "dc-voltage",
                 "limits": "0..1 V" if wanted["measure"] != "resistance" else "0..1 Ohm",
             }

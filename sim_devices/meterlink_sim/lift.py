@@ -8,6 +8,7 @@ from itertools import count
 from math import isinf
 
 from meterlink.circuit.fault import Faults
+from meterlink.circuit.page import OWN_POLE
 from meterlink.circuit.parts import REST, Circuit
 from meterlink.errors import UsageError
 from meterlink.outcome import Answer, Input
@@ -227,7 +228,8 @@ class SimulatedJob:
         reference = self._nodes.get(step.reference, step.reference)
         if isinstance(lift, CircuitLift) and reference not in lift.circuit.number:
             reference = lift.circuit.reference
-        ground = isinstance(lift, CircuitLift) and reference == lift.circuit.reference
+        moved = step.reference.endswith(OWN_POLE)
+        ground = isinstance(lift, CircuitLift) and reference == lift.circuit.reference and not moved
         places = point, None if ground else reference, step.situation
         return lift.ohms(*places) if function is Function.RESISTANCE else lift.volts(*places)
 
