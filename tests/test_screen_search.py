@@ -51,7 +51,7 @@ def test_the_rail_shows_what_is_live_what_is_dead_what_is_suspected_and_where_to
     rows = {line[6:].split()[0]: line for line in picture if len(line[6:].split()) > 1}
     assert (rows["F1:2"][2:5], rows["F1:2"].split()[-1]) == ("┃ ●", "live")
     assert (rows["K1:A1"][2:5], rows["K1:A1"].split()[-1]) == ("│ ○", "dead")
-    assert "26.4 V" in rows["F1:2"]
+    assert "26.40 V" in rows["F1:2"]
     # Three contacts of one kind between live and dead: a third each.
     assert all("suspect 33 %" in rows[part] for part in ("B1", "B2", "B3"))
     assert "suspect" not in rows["F1"]
