@@ -24,7 +24,6 @@ from meterlink.reading import Function, Instant, plain
 _MOST_TOUCHES = 60
 """A search that has come to no answer by then will not come to one."""
 
-
 _LIMITS_ARE_WRONG = 0.01
 """How likely nothing is wrong although a step has failed, as a multiple (common practice, no source)."""
 
@@ -142,11 +141,6 @@ class Hunt:
             likely = ", ".join(f"{each.name} {100 * each.probability:.0f} %" for each in self.finding.faults[:3])
             return f"These readings tell no more apart. Likeliest: {likely}."
         return self.finding.next.why
-
-    @property
-    def over(self) -> bool:
-        """Whether nothing more is to be touched."""
-        return self.finding.sure or self.finding.next is None
 
     def _go_on(self) -> None:
         finding = self.search.finding()

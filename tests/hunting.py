@@ -214,7 +214,7 @@ class Hunting:
 
     def search(self) -> Self:
         """Do what the search that is under way asks, until it has come to its answer or has none."""
-        return self.obey_until(lambda: self.engine.hunt is None or self.engine.hunt.over)
+        return self.obey_until(lambda: self.engine.hunt is None or self.engine.hunt.finding.next is None)
 
     def _look(self, step: LookStep) -> Self:
         if "isolated" in step.ask:

@@ -368,7 +368,7 @@ def test_nonsense_comes_to_an_end(seed: int) -> None:
     chance = random.Random(seed)
     hunting = failed("B2")
     for _ in range(200):
-        if hunting.hunt.over:
+        if hunting.hunt.finding.next is None:
             break
         step = hunting.engine.step
         if isinstance(step, LookStep):
@@ -380,7 +380,7 @@ def test_nonsense_comes_to_an_end(seed: int) -> None:
         else:
             shown = chance.choice((DEAD, "5.30", "13.20", "22.60", LIVE))
             hunting.dead() if shown == DEAD else hunting.touch(shown)
-    assert hunting.hunt.over
+    assert hunting.hunt.finding.next is None
     assert len(hunting.hunt.search.touches) <= 61
     assert isinstance(hunting.engine.step, LookStep)
 

@@ -726,7 +726,7 @@ def test_a_suspect_that_a_change_of_the_circuit_makes_harmless_is_none_any_more(
         altered = parsed(file)
         assert not shows(altered, altered.circuit.symptoms[symptom], Suspect((), 1.0))
         after = explained(altered, symptom)
-        assert fault.bare not in {each.bare for each in after}
+        assert fault.name not in {each.name for each in after}
 
 
 def test_a_symptom_s_suspicion_weighs_what_explains_it_above_all_else() -> None:

@@ -2,9 +2,10 @@
 
 import difflib
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
+from math import fsum
 
 from meterlink.circuit.parts import Circuit, Kind, Part
 from meterlink.limits import parse_quantity
@@ -53,11 +54,6 @@ class Fault:
     def name(self) -> str:
         """As commands and JSON write it; the size is left out."""
         return f"{self.kin}:{self.at}" if self.at else str(self.kin)
-
-    @property
-    def bare(self) -> "Fault":
-        """The same whatever its size."""
-        return replace(self, size=None)
 
 
 NONE = Fault(Kin.NONE)
@@ -183,7 +179,7 @@ def suspects(circuit: Circuit) -> list[Suspect]:
     """What is looked for: no fault, every single fault in all its sizes, and pairs of opens."""
     singles = list(_singles(circuit))
     opens = [(fault, weight) for (fault,), weight in singles if fault.kin is Kin.OPEN]
-    total = sum(weight for _, weight in opens) or 1.0
+    total = fsum(weight for _, weight in opens) or 1.0  # `sum` rounds otherwise from Python 3.12 on; records replay
     pairs = [
         ((one, other), PAIR_SHARE * 2 * weight * other_weight / total)
         for index, (one, weight) in enumerate(opens)

@@ -3,6 +3,7 @@
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from math import fsum
 
 from meterlink.circuit.fault import BRIDGE_OHMS, HIGH_OHMS, SHORT_OHMS, Fault, Faults, Kin
 from meterlink.circuit.materials import Span
@@ -218,7 +219,7 @@ class Bench:
     def _stray(self, state: State, pull: float) -> float:
         """By how many A the diodes may stray from their tangents where a meter pulls a node by so many V."""
         diodes = (branch.diode for branch in (state.branches[place] for place in self._diodes) if branch.diode)
-        return sum(diode.stray(volts, pull) for diode, volts in zip(diodes, state.solution.junctions, strict=True))
+        return fsum(diode.stray(volts, pull) for diode, volts in zip(diodes, state.solution.junctions, strict=True))
 
     def _reading(self, state: State, node: int, meter_ohms: float, *, even: bool = False) -> float | None:
         """What a meter shows at a node to the reference; `even`: it is known that the diodes make no difference."""
