@@ -112,9 +112,9 @@ class Hunt:
 
     @property
     def places(self) -> frozenset[str]:
-        """Where what was found is."""
+        """Where what was found is; nowhere while nothing is."""
         answer = self.finding.answer
-        return frozenset(each.partition(":")[2] for each in answer.split(" + ")) if answer else frozenset()
+        return frozenset((answer.partition(":")[2],)) if answer else frozenset()
 
     def touched_by_repair(self) -> list[Step]:
         """The steps to be proved again: those that did not pass, and those at the terminals of what was found."""
@@ -178,7 +178,7 @@ class Hunt:
 
     def _repair_step(self) -> LookStep:
         if self.finding.answer is not None:
-            place = self.finding.answer.partition(":")[2].split(" ")[0]
+            (place,) = self.places
             ask = f"Is {self.finding.answer} mended, and the supply back on?"
         else:
             place = self.finding.faults[0].name.partition(":")[2] or "circuit" if self.finding.faults else "circuit"

@@ -38,7 +38,7 @@ def search_marks(search: Search, finding: Finding) -> Marks:
             place = fault.partition(":")[2]
             if place in circuit.by_id:
                 suspects[place] = suspects.get(place, 0.0) + each.probability
-    found = finding.answer.partition(":")[2].split(" + ")[0] if finding.answer else None
+    found = finding.answer.partition(":")[2] if finding.answer else None
     sound = dictionary.state(())
     return Marks(
         nodes=nodes,

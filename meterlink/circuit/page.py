@@ -5,7 +5,7 @@ from math import floor
 
 from meterlink.circuit.dictionary import Measure, Question
 from meterlink.circuit.evidence import Seen
-from meterlink.circuit.parts import Circuit
+from meterlink.circuit.parts import Circuit, Kind
 from meterlink.circuit.search import Finding, Next, Search
 from meterlink.circuit.seen import measured_of
 from meterlink.circuit.symptoms import Suspicion
@@ -98,23 +98,17 @@ OWN_POLE = "'s own pole"
 
 def advice(search: Search, finding: Finding) -> Sequence[str]:
     """What to bear in mind at the repair."""
-    answer = finding.answer or ""
-    kinds = {part.id: part.kind for part in search.circuit.parts}
+    kin, _, at = (finding.answer or "").partition(":")
+    part = search.circuit.by_id.get(at)
     words = []
-    for each in answer.split(" + "):
-        kin, _, at = each.partition(":")
-        if kin == "open" and kinds.get(at) in ("fuse", "breaker"):
-            words.append(f"{at} opens for a reason: look for a short to earth behind it before it is put back.")
-        if kin == "source":
-            words.append("A meter that reads nothing anywhere would read this too: prove it on another live source.")
-        if kin == "bridged":
-            words.append(
-                f"A bridge across {at} takes a safety function away. Take it out, and find out why it was fitted."
-            )
-        if kin == "reference":
-            words.append(
-                f"The black lead is not joined to {at}. Find bare metal, and prove the meter on a live source."
-            )
+    if kin == "open" and part is not None and part.kind in (Kind.FUSE, Kind.BREAKER):
+        words.append(f"{at} opens for a reason: look for a short to earth behind it before it is put back.")
+    if kin == "source":
+        words.append("A meter that reads nothing anywhere would read this too: prove it on another live source.")
+    if kin == "bridged":
+        words.append(f"A bridge across {at} takes a safety function away. Take it out, and find out why it was fitted.")
+    if kin == "reference":
+        words.append(f"The black lead is not joined to {at}. Find bare metal, and prove the meter on a live source.")
     words.append("Isolate the supply before the repair. Afterwards what it touched is proved again.")
     return words
 
