@@ -11,14 +11,17 @@ from functools import cached_property
 
 from meterlink.circuit.dictionary import ISOLATE_MINUTES, Dictionary, Measure, Prediction, Question
 from meterlink.circuit.evidence import AIR_VOLTS, MOSTLY_AS_STATED, Evidence, Seen, Standing, fits
-from meterlink.circuit.fault import name_of
+from meterlink.circuit.fault import Kin, name_of
 from meterlink.circuit.parts import Circuit
 from meterlink.circuit.plan import Option, best_choice
 
 SURE = 0.999
 """From this probability on, and with a proving pair, something counts as found."""
 
-_AS_GOOD_AS, _AS_LIKELY_AS_NOT = 0.99, 0.5
+_AS_GOOD_AS = 0.99
+_WORTH_A_LOOK = 0.1
+"""From here on something is read across before the search gives up."""
+
 _LIKELY = 0.9
 """From here on the search turns from looking to proving."""
 
@@ -181,14 +184,25 @@ class _Look:
         return sorted(rows, key=lambda row: -row.probability)
 
     @cached_property
-    def _top(self) -> Answer:
-        """The likeliest answer: one place, whatever else is wrong as well; or none."""
-        own: dict[Answer, float] = {}
+    def _shares(self) -> Mapping[Answer, float]:
+        """How likely each answer is: one place, whatever else is wrong as well; or none."""
+        shares: dict[Answer, float] = {}
         for each in self._standings:
             places: list[Answer] = [(place,) for place in each.answer]
-            for share in places or [()]:
-                own[share] = own.get(share, 0.0) + each.probability
-        return max(own, key=lambda answer: own[answer], default=())
+            for answer in places or [()]:
+                shares[answer] = shares.get(answer, 0.0) + each.probability
+        return shares
+
+    @cached_property
+    def _top(self) -> Answer:
+        """The likeliest answer."""
+        return max(self._shares, key=lambda answer: self._shares[answer], default=())
+
+    @property
+    def _worth_a_look(self) -> list[Answer]:
+        """The answers that are too likely to give up on, the likeliest first."""
+        likely = [answer for answer, share in self._shares.items() if answer and share >= _WORTH_A_LOOK]
+        return sorted(likely, key=lambda answer: -self._shares[answer])
 
     def _explanations(self, answer: Answer) -> list[Standing]:
         """What the answer is true in, the likeliest first."""
@@ -246,6 +260,8 @@ class _Look:
         telling = [seen for seen in across if not self._sound(seen) and self._stands(seen)]
         if telling:
             return (telling[0],)
+        if self._name(answer).startswith(Kin.BRIDGED):
+            return self._proof_of_bridge(across)
         ends = [node for node in part.nodes if node != self._circuit.reference]
         seen = [self._latest[Question(node)] for node in ends if Question(node) in self._latest]
         if len(seen) < len(ends) or not any(not self._sound(each) for each in seen):
@@ -260,6 +276,16 @@ class _Look:
         """Whether a touch says more than leads in the air would: live, or a number of ohms, or the same twice."""
         alive = seen.value is not None and (seen.question.measure is Measure.RESISTANCE or abs(seen.value) > AIR_VOLTS)
         return alive or self._touched(seen.question) > 1
+
+    def _proof_of_bridge(self, across: Sequence[Seen]) -> tuple[Seen, ...] | None:
+        """No volts across what should be open, twice, and a point that is live only through it."""
+        idle = [seen for seen in across if seen.question.measure is Measure.VOLTAGE and self._stands(seen)]
+        live = [
+            seen
+            for seen in self._latest.values()
+            if seen not in across and not self._sound(seen) and abs(seen.value or 0.0) > _LIVE_VOLTS
+        ]
+        return (idle[0], live[0]) if idle and live else None
 
     def _proof_of_short(self, node: str) -> tuple[Seen, ...] | None:
         """A point that is dead while another is live, so that the black lead is joined; else next to no ohms there."""
@@ -359,17 +385,28 @@ class _Look:
         ]
 
     def _over(self, top: Answer) -> Next | None:
-        """Across the part itself, before the search gives up on what is likelier than not.
+        """Across the part itself, or beside the point, before the search gives up on what may well be it.
 
         What may overlap by what it would read is not told apart by the plan; what it does read may well tell it.
         """
-        if not top or not _AS_LIKELY_AS_NOT <= self._probability(top) < _AS_GOOD_AS:
+        if not top or self._probability(top) >= _AS_GOOD_AS:
             return None
-        own = self._best(top)
-        for question in (*self._overs(top, Measure.VOLTAGE), *self._overs(top, Measure.RESISTANCE)):
-            if question not in self._latest and self._differs(question, own):
-                return Next(question, f"Nothing else tells more; across it {self._name(top)} shows most of all.")
+        for answer in self._worth_a_look:
+            own = self._best(answer)
+            volts, ohms = self._overs(answer, Measure.VOLTAGE), self._overs(answer, Measure.RESISTANCE)
+            for question in (*volts, *self._beside(answer), *ohms):
+                if question not in self._latest and self._differs(question, own):
+                    return Next(question, f"Nothing else tells more; there {self._name(answer)} shows most of all.")
         return None
+
+    def _beside(self, top: Answer) -> list[Question]:
+        """Volts across the parts at a point: the current of a short to earth flows through those that lead to it."""
+        ends = [set(part.nodes) for place in top if place in self._circuit.number for part in self._circuit.near(place)]
+        return [
+            question
+            for question in self._dictionary.questions
+            if question.measure is Measure.VOLTAGE and {question.point, question.reference} in ends
+        ]
 
     def _differs(self, question: Question, own: Standing) -> bool:
         """Whether the middle of what a question would read is not what the sound circuit may read."""
