@@ -166,9 +166,9 @@ def run(name: str, situation: str, seed: str, count: int) -> Figures:
     for fault in islice(faults, count):
         _single(bench, dictionary, fault, rng, figures)
     opens = (fault for fault in faults if fault.kin is Kin.OPEN)
-    for one, other in islice(zip(opens, opens, strict=False), count // 10):
-        if one != other:
-            _pair(bench, dictionary, (one, other), rng, figures)
+    pairs = (pair for pair in zip(opens, opens, strict=False) if pair[0] != pair[1])
+    for pair in islice(pairs, count // 10):
+        _pair(bench, dictionary, pair, rng, figures)
     return figures
 
 
