@@ -79,7 +79,7 @@ class Asking:
 
         What may overlap by what it would read is not told apart by the plan; what it does read may well tell it.
         """
-        if not top or self._look.probability(top) >= AS_GOOD_AS:
+        if self._look.probability(top) >= AS_GOOD_AS:
             return None
         for answer in self._look.worth_a_look:
             own = self._look.best(answer)

@@ -14,7 +14,7 @@ from meterlink.circuit.fault import name_of
 AS_GOOD_AS = 0.99
 """From here on an answer stands where no reading tells more."""
 
-_WORTH_A_LOOK = 0.1
+_WORTH_A_LOOK = 0.01
 """From here on something is read across before the search gives up."""
 
 Answer = tuple[str, ...]
