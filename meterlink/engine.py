@@ -236,8 +236,8 @@ class Engine:
         followed = self._timed is not None and self._timed.under_way
         ended = self._probes.take(reading)
         yield from self._touches(contact for contact in ended if not (followed and contact.eligible))
-        if followed:
-            self._since = min((each.start for each in ended if each.eligible), default=self._since)
+        if followed and self._since is None:
+            self._since = next((each.start for each in ended if each.eligible), None)
         if self._timed is not None and self._follows(self._timed, reading):
             apart = reading.at.monotonic_ns - before.at.monotonic_ns if before else 0
             if apart > GAP_NS:
