@@ -1,5 +1,7 @@
 """The way through a procedure: dead proofs, jumpers, questions, groups, jumps, and what a new visit proves again."""
 
+from collections.abc import Mapping
+
 import pytest
 
 from bench import Bench, reading_step
@@ -28,6 +30,10 @@ def look(step_id: str, **more: object) -> dict[str, object]:
     return {**SEEN, "id": step_id, **more}
 
 
+def ended(bench: Bench) -> bool:
+    return bench.engine.ended
+
+
 def last(bench: Bench) -> Verdict:
     return bench.of(Verdict)[-1]
 
@@ -50,7 +56,7 @@ def answers(bench: Bench, words: str) -> Bench:
 # dead
 
 
-def proved_once(*more: dict[str, object]) -> Bench:
+def proved_once(*more: Mapping[str, object]) -> Bench:
     """The known source live, then the point dead."""
     bench = touched(Bench(DEAD, SEEN, *more).lift(), "24.1")
     return bench.confirm_dead()
@@ -166,18 +172,18 @@ def test_one_that_was_not_fitted_is_not_in_the_register() -> None:
 
 def test_a_jumper_still_in_is_asked_for_at_the_end_and_can_be_closed_out() -> None:
     bench = answers(Bench(FIT, SEEN), "yes yes")
-    assert not bench.engine.ended
+    assert not ended(bench)
     assert bench.engine.step.id == "jumper-out-1"
     assert said(bench, "jumper-open") == ["X3:5-X3:6: Is this jumper taken out?"]
     answers(bench, "yes")
-    assert bench.engine.ended
+    assert ended(bench)
     assert bench.engine.tally(bench.at()).complete
 
 
 def test_a_job_does_not_end_complete_while_a_jumper_is_in_and_can_be_gone_on_with() -> None:
     bench = answers(Bench(FIT, SEEN), "yes yes no")
     end = bench.engine.tally(bench.at())
-    assert bench.engine.ended
+    assert ended(bench)
     assert (end.complete, end.not_judged, end.jumpers_open) == (False, (), ("X3:5-X3:6",))
     answers(bench, "repeat")
     assert bench.engine.step.id == "jumper-out-2"
@@ -192,7 +198,7 @@ def test_the_technician_enters_jumpers_of_their_own_at_any_time() -> None:
     answers(touched(bench, "24.1"), "yes")
     assert bench.engine.step.point == "X9:1-X9:2"
     bench.jumper("X9:1-X9:2", fitted=False)
-    assert bench.engine.ended
+    assert ended(bench)
     assert bench.engine.tally(bench.at()).complete
 
 
@@ -204,7 +210,7 @@ def test_a_jumper_entered_after_the_end_takes_the_word_complete_back() -> None:
 
 def test_a_job_that_a_fail_stops_names_the_jumpers_that_are_in() -> None:
     bench = answers(Bench(FIT, look("seen", on_fail="stop"), OUT), "yes no")
-    assert bench.engine.ended
+    assert ended(bench)
     assert bench.engine.tally(bench.at()).jumpers_open == ("X3:5-X3:6",)
 
 
@@ -279,7 +285,7 @@ def test_a_step_that_passes_in_the_end_opens_what_it_had_led_past() -> None:
 def test_leading_back_ends_after_three_rounds() -> None:
     bench = Bench(look("adjust"), look("check", on_fail="go-to adjust"), SEEN)
     answers(bench, "yes no " * 4)
-    assert bench.engine.ended
+    assert ended(bench)
     assert bench.cues.count("no-more-rounds") == 1
     assert [each.steps for each in bench.of(Reopened)] == [("adjust", "check")] * 3
     assert not bench.engine.tally(bench.at()).complete
