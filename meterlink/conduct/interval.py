@@ -54,6 +54,11 @@ class Interval:
         """Whether the point is watched for its changes."""
         return self._ready
 
+    @property
+    def takes_yes(self) -> bool:
+        """Never: the verdict comes by itself."""
+        return False
+
     def take(self, reading: Reading, *, touching: bool) -> Iterator[Said]:
         """Follow one reading."""
         self._last = reading

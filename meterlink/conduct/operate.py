@@ -66,6 +66,11 @@ class Operate:
         """Whether the contact is being worked."""
         return self._ready
 
+    @property
+    def takes_yes(self) -> bool:
+        """Never: the verdict comes by itself."""
+        return False
+
     def take(self, reading: Reading, *, touching: bool) -> Iterator[Said]:
         """Follow one reading."""
         self._last = reading

@@ -59,6 +59,11 @@ class Watch:
         """Whether it watches."""
         return self._started is not None
 
+    @property
+    def takes_yes(self) -> bool:
+        """Whether watching would begin or end with it."""
+        return self._ready or self._started is not None
+
     def take(self, reading: Reading, *, touching: bool) -> Iterator[Said]:
         """Follow one reading."""
         if self._started is not None:
