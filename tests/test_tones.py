@@ -1,6 +1,7 @@
 """The tones: what they are as sound, and that none is taken for another in the noise of a lift well."""
 
 import itertools
+from collections.abc import Callable
 from functools import cache
 
 import numpy as np
@@ -86,7 +87,9 @@ def test_a_fail_is_rough_and_a_pass_is_not() -> None:
 
 
 def test_each_verdict_has_its_own_tone() -> None:
-    assert [tone_of(outcome.value) for outcome in (VerdictOutcome.PASS, VerdictOutcome.FAIL, VerdictOutcome.UNCLEAR)] == [
+    assert [
+        tone_of(outcome.value) for outcome in (VerdictOutcome.PASS, VerdictOutcome.FAIL, VerdictOutcome.UNCLEAR)
+    ] == [
         Tone.PASS,
         Tone.FAIL,
         Tone.UNCLEAR,
@@ -105,7 +108,7 @@ def detect(heard: Sound, templates: dict[Tone, Sound]) -> Tone:
 
 def trials(pair: tuple[Tone, Tone], *, telephone: bool) -> list[str]:
     """Play each of two tones in noise as loud as itself, at a random place; return what was taken for the other."""
-    heard_as = (lambda sound: high_passed(sound)) if telephone else (lambda sound: sound)
+    heard_as: Callable[[Sound], Sound] = high_passed if telephone else np.asarray
     templates = {tone: heard_as(np.pad(sound(tone), 200)) for tone in pair}
     templates = {tone: each / np.sqrt(np.sum(each**2)) for tone, each in templates.items()}
     rng = np.random.default_rng(7)

@@ -71,7 +71,7 @@ _SCORES: dict[Tone, tuple[_Note, ...]] = {
     Tone.PASS: (_Note(784, 0.13), _REST, _Note(1175, 0.19)),
     Tone.FAIL: (_rough(740), _REST, _rough(622), _REST, _rough(523)),
     Tone.UNCLEAR: (_Note(1047, 0.55, 0.4, fade=0.5, waver_hz=6.5, waver=0.09),),
-    Tone.LIFT: (_Note(1865, 0.045, level=0.3, overtones=(), fade=5.0),),
+    Tone.LIFT: (_Note(2349, 0.045, level=0.3, overtones=(), fade=5.0),),
     Tone.ATTENTION: (_Note(1661, 0.13), _Note(0, 0.16, level=0), _Note(554, 0.2, 0.7, overtones=(0.5, 0.2))),
 }
 _EDGE_S = 0.004

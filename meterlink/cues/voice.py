@@ -5,6 +5,7 @@ The library comes with a package, with its voices; where that has none for the m
 
 import ctypes
 import ctypes.util
+import re
 import threading
 from array import array
 from typing import Any
@@ -22,6 +23,9 @@ _CHARS_UTF8 = 1
 _RATE = 1
 _OK = 0
 _Heard = ctypes.CFUNCTYPE(ctypes.c_int, ctypes.POINTER(ctypes.c_short), ctypes.c_int, ctypes.c_void_p)
+
+_RESPELT = {"de": (re.compile("(?<=und|ert|end)vier"), "fier")}
+"""What the engine would mispronounce: in `einundvierzig` and `hundertvier` it says the v as in `Vase`."""
 
 _one_at_a_time = threading.Lock()
 """The engine has one state for the whole process."""
@@ -60,7 +64,7 @@ class Voice:
             return 0
 
         heard = _Heard(take)
-        written = text.replace("\0", " ").encode()
+        written = respelt(text, self._language.decode()).replace("\0", " ").encode()
         with _one_at_a_time:
             self._engine.espeak_SetSynthCallback(heard)
             self._engine.espeak_SetVoiceByName(self._language)
@@ -68,6 +72,12 @@ class Voice:
             self._engine.espeak_Synth(written, ctypes.c_size_t(len(written) + 1), 0, 0, 0, _CHARS_UTF8, None, None)
             self._engine.espeak_Synchronize()
         return speech
+
+
+def respelt(text: str, language: str) -> str:
+    """Spell a text so that the engine pronounces it right."""
+    mistaken, instead = _RESPELT.get(language, (None, ""))
+    return mistaken.sub(instead, text) if mistaken else text
 
 
 def _engine() -> ctypes.CDLL:
