@@ -40,6 +40,11 @@ class Mix:
     _speech_at: int = 0
     _noise: int = 1
 
+    @property
+    def sounding(self) -> Sound | None:
+        """The cue whose tone samples were given out last."""
+        return self._tone
+
     def wanted(self) -> Sound | None:
         """Return the phrase to synthesise now; None where none is due."""
         return self.queue.next_phrase()
