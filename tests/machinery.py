@@ -16,9 +16,8 @@ def machinery(seconds: float, seed: int) -> Sound:
     """Return noise of unit power: a quarter of it each hum, whine, pink noise and impacts."""
     rng = np.random.default_rng(seed)
     time = np.arange(round(seconds * RATE)) / RATE
-    return _unit(
-        sum(_unit(part) for part in (_hum(time, rng), _whine(time, rng), _pink(time, rng), _impacts(time, rng)))
-    )
+    parts = [_hum(time, rng), _whine(time, rng), _pink(time, rng), _impacts(time, rng)]
+    return _unit(np.sum([_unit(part) for part in parts], axis=0))
 
 
 def high_passed(sound: Sound, below_hz: float = 300.0) -> Sound:
