@@ -36,11 +36,12 @@ OTHERS = [language for language in LANGUAGES if language != "en"]
 def codes_of_the_engine() -> set[str]:
     """Every code that a cue can have: literals in the engine's source, and the tables of its phrases."""
     codes = {code for code, _ in (*REFUSED_FLAGS.values(), *LINK_CUES.values())} | {"wrong-unit"}
-    for node in ast.walk(ast.parse((ROOT / "engine.py").read_text(encoding="utf-8"))):
+    files = [path for path in ROOT.rglob("*.py") if "record" not in path.parts]
+    for node in [node for path in files for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))]:
         if not isinstance(node, ast.Call):
             continue
         name = node.func.id if isinstance(node.func, ast.Name) else getattr(node.func, "attr", "")
-        first = {"Cue": 0, "_tell_once": 1}.get(name)
+        first = {"Cue": 0, "_tell_once": 1, "tell_once": 1}.get(name)
         if first is None:
             continue
         texts = (each.value for each in ast.walk(node.args[first]) if isinstance(each, ast.Constant))
@@ -387,3 +388,69 @@ def test_the_end_counts_what_there_is() -> None:
     still_in = Speaker(procedure(), "de").phrase(end | {"jumpers_open": ["X3:1-X3:2"]})
     assert "Eine Behelfsbrücke ist noch drin." in still_in
     assert still_in.endswith("keine Freigabe des Aufzugs.")
+
+
+@pytest.mark.parametrize(
+    ("code", "text", "said"),
+    [
+        ("probe", "Known source first: Touch G1:+.", "Zuerst die bekannte Quelle. G eins, plus antasten."),
+        ("probe", "Known source once more: Touch G1:+.", "Noch einmal die bekannte Quelle. G eins, plus antasten."),
+        (
+            "probe",
+            "Now the point that is to be dead: Touch X1:1. Dial on DC volts.",
+            "Jetzt die Stelle, die spannungsfrei sein soll. X eins, eins antasten. Drehschalter auf Gleichspannung.",
+        ),
+        (
+            "probe",
+            "Safety edge. Touch S1:12. Hold the probes on.",
+            "Safety edge. S eins, zwölf antasten. Prüfspitzen anliegen lassen.",
+        ),
+        (
+            "probe",
+            "Touch S1:12. With both probes firmly on, confirm.",
+            "S eins, zwölf antasten. Wenn beide Prüfspitzen fest anliegen, bestätigen.",
+        ),
+        ("probe", "Touch X1:1, X1:2 or X1:3.", "X eins, eins, X eins, zwei oder X eins, drei antasten."),
+        (
+            "operate-ready",
+            "Closed. Work X1:4 3 times, a second each way.",
+            "X eins, vier drei Mal betätigen, je eine Sekunde.",
+        ),
+        (
+            "operate-ready",
+            "Open. Work X1:4 once, a second each way.",
+            "X eins, vier ein Mal betätigen, je eine Sekunde.",
+        ),
+        ("click", "2 of 3.", "zwei von drei."),
+        ("go-to", "On to Q1:2.", "Weiter mit Q eins, zwei."),
+        ("jumper-removed", "Jumper X3:1-X3:2 is out.", "Brücke X drei, eins, X drei, zwei ist draußen."),
+        (
+            "jumper-unknown",
+            "A jumper at X3:1 is entered already.",
+            "An X drei, eins ist schon eine Brücke eingetragen.",
+        ),
+        (
+            "jumper-unknown",
+            "No jumper is entered at X3:1; entered are: none.",
+            "An X drei, eins ist keine Brücke eingetragen.",
+        ),
+        ("jumper-open", "X3:1: Is this jumper taken out?", "Ist die Brücke X drei, eins entfernt?"),
+        (
+            "jumper-open",
+            "Jumper X3:1 is still in: the job is not complete.",
+            "Brücke X drei, eins ist noch drin. Der Auftrag ist nicht fertig.",
+        ),
+        (
+            "wrong-function",
+            "The meter is on resistance; set the dial to DC volts. Lift the probes first: that range can harm it.",
+            "Erst die Prüfspitzen abheben. Falsche Schalterstellung. Drehschalter auf Gleichspannung.",
+        ),
+    ],
+)
+def test_what_a_cue_s_text_tells_is_kept(code: str, text: str, said: str) -> None:
+    assert Speaker(procedure(), "de").phrase(cue(code, text)) == said
+
+
+def test_a_group_s_title_is_said_before_its_first_question() -> None:
+    speaker = Speaker(procedure(), "fr")
+    assert speaker.phrase(cue("look", "Supply. Q1: Is Q1 in?", "q")) == "Supply. Q un : Is Q un in?"

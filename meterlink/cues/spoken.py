@@ -35,16 +35,32 @@ class Brevity(StrEnum):
 
 
 _TOUCH = re.compile(
-    r"Touch (?P<point>.+?)\.(?: Black lead on (?P<reference>.+?)\.)?(?: Dial on (?P<dial>[A-Za-z, ]+)\.)?(?: .*)?"
+    r"(?P<before>(?:.*[.:] )?)Touch (?P<point>.+?)\."
+    r"(?: Black lead on (?P<reference>.+?)\.)?(?: Dial on (?P<dial>[A-Za-z, ]+)\.)?(?P<after>(?: .*)?)"
 )
-"""How `meterlink.phrases.announce` asks for a touch."""
+"""How `meterlink.phrases.announce` asks for a touch, with what stands before and after it."""
 _SET_DIAL = re.compile(r"set the dial to (?P<dial>[A-Za-z, ]+)\.")
-_POINT = re.compile(r"(?:[Tt]ouch|confirm|Red on) (?P<point>.+?)\.?$")
+_POINT = re.compile(r"(?:[Tt]ouch|confirm|Red on|On to) (?P<point>.+?)\.?$")
+_JUMPER = re.compile(r"[Jj]umper (?:is entered )?(?:at )?(?P<point>.+?)(?: entered\.| is |;)")
 _BEFORE_COLON = re.compile(r"(?P<point>.+?):(?: |$)")
+_TIMES = re.compile(r"(?P<count>\d+) times")
 _OF = re.compile(r"(?P<first>\d+) of (?P<second>\d+)")
 _FUNCTIONS = {name: function for function, name in FUNCTION_NAMES.items()}
 _METERS = {"is not known": "unknown", "overdue": "overdue", "No calibration": "missing"}
 """What the cue about the meter says, and which sentence that is."""
+_BEFORE = {
+    "Known source first: ": "proof-first",
+    "Now the point that is to be dead: ": "proof-point",
+    "Known source once more: ": "proof-again",
+}
+_AFTER = {" Hold the probes on.": "hold-on", " With both probes firmly on, confirm.": "confirm-on"}
+"""What stands before and after the question of a touch, and which of the other sentences that is."""
+_INSTEAD = (
+    ("jumper-unknown", "is entered already", "jumper-known"),
+    ("jumper-unknown", "needs its place", "jumper-place"),
+    ("interval-ready", "With both probes firmly on", "confirm-on"),
+)
+"""A cue, what makes it another one, and which of the other sentences that is."""
 _WITH_VALUE = re.compile(r": (?P<value>-?[0-9.]+|OL)(?: (?P<unit>\S+?))?\.(?: |$)")
 
 
@@ -89,7 +105,10 @@ class Speaker:
         if code == "probe":
             yield from self._probe(text, step)
         elif code in ("look", "ask"):
+            yield self._before(step, text)
             yield self._said(self._words.cues[code], point=self._point(text, step), ask=self._question(step, text))
+        elif code == "jumper-open" and "is still in" not in text:
+            yield self._words.asks["removed"].format(point=self._point(text, None))
         elif code in self._words.verdicts:
             yield from self._verdict(code, text, step)
         elif code == "meter":
@@ -101,14 +120,23 @@ class Speaker:
 
     def _probe(self, text: str, step: Step | None) -> Iterator[str]:
         asked = _TOUCH.fullmatch(text)
-        if asked is None or (step is not None and step.say == text):
+        if asked is None or (step is not None and step.say is not None and text.endswith(step.say)):
             yield as_spoken(text, self._words)
             return
-        yield self._said(self._words.cues["probe"], point=as_spoken(asked["point"], self._words))
+        before, after = _BEFORE.get(asked["before"]), _AFTER.get(asked["after"])
+        yield self._said(self._words.others[before]) if before else as_spoken(asked["before"].strip(), self._words)
+        yield self._said(self._words.cues["probe"], point=self._any_of(asked["point"]))
         if asked["reference"]:
             yield self._said(self._words.lead, reference=self._place(asked["reference"]))
         if asked["dial"]:
             yield self._said(self._words.dial, dial=self._dial(asked["dial"]))
+        if after:
+            yield self._said(self._words.others[after])
+
+    def _before(self, step: Step | None, text: str) -> str:
+        """What stands before a question: the title of the group that it begins."""
+        title, found, _ = text.partition(f"{step.point}: ") if step else ("", "", "")
+        return as_spoken(title.strip(), self._words) if found else ""
 
     def _question(self, step: Step | None, text: str) -> str:
         """A question as its author wrote it; one that a search or the register of jumpers asks, in words of its own."""
@@ -147,12 +175,14 @@ class Speaker:
         if dial and "Lift the probes first" in text:
             yield self._words.lift_first
         counted = _OF.search(text)
+        other = next((key for cue, mark, key in _INSTEAD if cue == code and mark in text), None)
         yield self._said(
-            self._words.cues[code],
+            self._words.others[other] if other else self._words.cues[code],
             point=self._point(text, step),
             value=self._value_in(text),
             dial=self._dial(dial["dial"]) if dial else "",
             count=self._count(counted) if counted else "",
+            times=self._times(text),
             likeliest=self._likeliest(),
             fault=self._fault(str(self._finding.get("answer"))) if self._finding.get("answer") else "",
             proof=self._proof(),
@@ -191,12 +221,18 @@ class Speaker:
 
     def _point(self, text: str, step: Step | None) -> str:
         """The point that a cue is about, as its text has it; else the step's."""
-        named = _POINT.search(text)
+        named = _JUMPER.search(text) or _POINT.search(text)
         if named is None and (step is None or text.startswith(f"{step.point}:")):
             named = _BEFORE_COLON.match(text)
         if named is not None:
             return as_spoken(named["point"], self._words)
         return as_spoken(step.point if step else first_tag(text) or "", self._words)
+
+    def _any_of(self, points: str) -> str:
+        """One point, or several of which any may come first."""
+        *first, last = points.split(" or ")
+        said = [as_spoken(each, self._words) for each in (" or ".join(first), last) if each]
+        return self._words.either.format(first=said[0], second=said[1]) if len(said) > 1 else said[0]
 
     def _place(self, name: str) -> str:
         """Where the black lead goes: a place that has a name in this language, a source's pole, or as written."""
@@ -238,6 +274,14 @@ class Speaker:
     def _count(self, counted: re.Match[str]) -> str:
         first, second = (whole_number(int(number), self._words) for number in counted.groups())
         return self._words.count.format(first=first, second=second)
+
+    def _times(self, text: str) -> str:
+        found = _TIMES.search(text)
+        return (
+            self._words.times.format(count=whole_number(int(found["count"]), self._words))
+            if found
+            else self._words.once
+        )
 
     def _fault(self, name: str) -> str:
         """A fault, or several at once, by the names that findings have."""

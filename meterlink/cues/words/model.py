@@ -82,5 +82,10 @@ class Words:
     """`{first} of {second}`."""
     ends: Mapping[str, str]
     """The tally: `complete`, `stopped`, `passed`, `failed`, `unclear`, `open`, `jumpers`, `permit`."""
+    times: str
+    """`{count} times`."""
+    once: str
     cues: Mapping[str, Said]
     """Every other cue, by its code."""
+    others: Mapping[str, Said]
+    """What is said before or after a question, or instead of a cue's usual words."""
