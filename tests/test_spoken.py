@@ -6,6 +6,7 @@ import string
 from collections.abc import Iterator
 from dataclasses import fields
 from decimal import Decimal
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -33,16 +34,17 @@ ROOT = Path(__file__).parent.parent / "meterlink"
 OTHERS = [language for language in LANGUAGES if language != "en"]
 
 
+@cache
 def codes_of_the_engine() -> set[str]:
     """Every code that a cue can have: literals in the engine's source, and the tables of its phrases."""
     codes = {code for code, _ in (*REFUSED_FLAGS.values(), *LINK_CUES.values())} | {"wrong-unit"}
-    files = [path for path in ROOT.rglob("*.py") if "record" not in path.parts]
+    files = [path for path in ROOT.rglob("*.py") if not {"record", "cli", "cues"} & {*path.parts}]
     for node in [node for path in files for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))]:
         if not isinstance(node, ast.Call):
             continue
         name = node.func.id if isinstance(node.func, ast.Name) else getattr(node.func, "attr", "")
-        first = {"Cue": 0, "_tell_once": 1, "tell_once": 1}.get(name)
-        if first is None:
+        first = {"Cue": 0, "_tell_once": 1, "tell": 0}.get(name)
+        if first is None or not isinstance(node.args[first], ast.Constant | ast.IfExp):
             continue
         texts = (each.value for each in ast.walk(node.args[first]) if isinstance(each, ast.Constant))
         codes |= {text for text in texts if isinstance(text, str)}
