@@ -19,8 +19,9 @@ from meterlink.cues.announced import sound_of
 from meterlink.cues.languages import LANGUAGES
 from meterlink.cues.numbers import shown, spoken_number
 from meterlink.cues.samples import sample_phrases
-from meterlink.cues.spoken import Brevity, Speaker
+from meterlink.cues.spoken import Speaker
 from meterlink.cues.tags import as_spoken, limits
+from meterlink.cues.vocabulary import Brevity
 from meterlink.cues.words.model import Said, Words
 from meterlink.errors import UsageError
 from meterlink.instrument import Calibration
@@ -349,7 +350,7 @@ def test_what_the_engine_asks_for_is_what_is_spoken(point: str, place: str, func
         speaker = Speaker(asked, words.language)
         said = speaker.phrase(cue("probe", announce(step, None)))
         assert as_spoken(point, words) in said
-        assert speaker._place(place) in said
+        assert speaker.vocabulary.place(place) in said
         assert all(words.functions[function] in said for function in functions)
         assert not any(FUNCTION_NAMES[each] in said for each in functions) or words.language == "en"
 
@@ -451,6 +452,14 @@ def test_the_end_counts_what_there_is() -> None:
 )
 def test_what_a_cue_s_text_tells_is_kept(code: str, text: str, said: str) -> None:
     assert Speaker(procedure(), "de").phrase(cue(code, text)) == said
+
+
+def test_points_in_an_author_s_sentences_are_not_taken_for_the_step_s() -> None:
+    speaker = Speaker(procedure(remedy="Clean it, then touch B1."), "en", Brevity.SHORT)
+    speaker.phrase(verdict("fail", "3.2"))
+    said = speaker.phrase(cue("fail", "X1:4: 3.2 V. Fail. Clean it, then touch B1."))
+    assert said == "X one, four: three point two volts. Fail. Clean it, then touch B one."
+    assert speaker.phrase(cue("look", "Q1: Did a jumper at B2 touch B1?", "q")).startswith("Q one: ")
 
 
 def test_a_group_s_title_is_said_before_its_first_question() -> None:
