@@ -13,6 +13,7 @@ from typing import NoReturn
 import click
 
 from meterlink.cli import complain
+from meterlink.cli._hearing import Hearing, heard
 from meterlink.cli._identify import ensure_known
 from meterlink.cli._outputs import JsonOutput, PlainOutput, TerminalOutput
 from meterlink.cli.readings import quiet_end
@@ -41,7 +42,9 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print outcom
 Begin = Callable[[Store, Instrument], Session]
 
 
-def conduct(meter: str, stated: Stated, begin: Begin, *, as_json: bool, job: str | None = None) -> NoReturn:
+def conduct(
+    meter: str, stated: Stated, begin: Begin, *, as_json: bool, hearing: Hearing, job: str | None = None
+) -> NoReturn:
     """Run a job to the exit status.
 
     Args:
@@ -49,6 +52,7 @@ def conduct(meter: str, stated: Stated, begin: Begin, *, as_json: bool, job: str
         stated: what the user says of the meter.
         begin: begins the job, or brings it back to where it stood.
         as_json: whether outcomes are printed as JSON lines.
+        hearing: what is to be heard.
         job: the job's id where it is there already.
 
     Raises:
@@ -57,11 +61,13 @@ def conduct(meter: str, stated: Stated, begin: Begin, *, as_json: bool, job: str
     ensure_known(meter)
     status = NOT_FINISHED
     with suppress(KeyboardInterrupt):  # before the job began, or a second time while it was being closed
-        status = asyncio.run(_conduct(meter, stated, begin, as_json, job))
+        status = asyncio.run(_conduct(meter, stated, begin, as_json=as_json, hearing=hearing, job=job))
     sys.exit(status)
 
 
-async def _conduct(meter: str, stated: Stated, begin: Begin, as_json: bool, job: str | None) -> int:
+async def _conduct(
+    meter: str, stated: Stated, begin: Begin, *, as_json: bool, hearing: Hearing, job: str | None
+) -> int:
     folder = home_folder()
     with Store.open(folder) as store, ExitStack() as locks:
         if job is not None:
@@ -70,7 +76,7 @@ async def _conduct(meter: str, stated: Stated, begin: Begin, as_json: bool, job:
             session = begin(store, meter_in_hand(stated, await meter_identity(meter), local_day()))
             if job is None:
                 locks.enter_context(recording(folder, session.job))
-            trouble = await _run(session, link, meter, as_json)
+            trouble = await _run(session, link, meter, as_json, hearing)
         if not as_json:
             with quiet_end():
                 click.echo("\n".join(job_page(store, session.job)))
@@ -78,14 +84,14 @@ async def _conduct(meter: str, stated: Stated, begin: Begin, as_json: bool, job:
     if trouble is not None:
         complain(trouble)
     if not session.engine.ended:
-        again = shlex.join(["steadypoint", "resume", session.job, "--meter", meter, *stated.options])
+        again = shlex.join(["steadypoint", "resume", session.job, "--meter", meter, *stated.options, *hearing.options])
         click.echo(f"Not finished. Go on with: {again}", err=True)
         return BAD_FILE if isinstance(trouble, FileError) else NOT_FINISHED
     tally = session.engine.tally(session.last)
     return ALL_PASSED if tally.complete and not tally.failed and not tally.unclear else WITH_FAILS
 
 
-async def _run(session: Session, link: Link, meter: str, as_json: bool) -> MeterlinkError | None:
+async def _run(session: Session, link: Link, meter: str, as_json: bool, hearing: Hearing) -> MeterlinkError | None:
     """Run the job and close it if it has not come to its end; return what broke it off, if anything did."""
     answers = Answers()
     with suppress(NotImplementedError):  # a platform without these signals in its event loop
@@ -94,7 +100,11 @@ async def _run(session: Session, link: Link, meter: str, as_json: bool) -> Meter
     trouble: MeterlinkError | None = None
     reason = Break.INTERRUPTED
     try:
-        with quiet_end(), _output(session, as_json, answers, listens=not replays) as output:
+        with (
+            quiet_end(),
+            _output(session, as_json, answers, listens=not replays) as shown,
+            heard(shown, session.engine.procedure, hearing, on_terminal=isinstance(shown, TerminalOutput)) as output,
+        ):
             try:
                 with suppress(asyncio.CancelledError):  # Ctrl-C
                     reason = await run(session, link, answers, output)

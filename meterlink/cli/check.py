@@ -7,6 +7,7 @@ from typing import NoReturn
 import click
 
 from meterlink.cli._conduct import conduct, json_option, meter_option
+from meterlink.cli._hearing import Hearing, hearing_options
 from meterlink.cli._stated import stated_options
 from meterlink.errors import UsageError
 from meterlink.in_hand import Stated, require_calibration
@@ -22,8 +23,11 @@ from meterlink.session import Session
 @meter_option
 @click.option("--accept-cautions", is_flag=True, help="Count the procedure's cautions as read and acknowledged.")
 @stated_options
+@hearing_options
 @json_option
-def command(procedure: str, meter: str, accept_cautions: bool, stated: Stated, as_json: bool) -> None:
+def command(
+    *, procedure: str, meter: str, accept_cautions: bool, stated: Stated, hearing: Hearing, as_json: bool
+) -> None:
     """Run PROCEDURE, a file or the name of a shipped one, with the meter at METER.
 
     Answers come from the keys shown on the screen, or one a line on standard input: confirm, refuse, repeat, back;
@@ -31,10 +35,13 @@ def command(procedure: str, meter: str, accept_cautions: bool, stated: Stated, a
 
     Exit status: 0 all passed, 1 finished with a fail or unclear, 2 bad usage or bad file, 3 not finished.
     """
-    run_procedure(prepare(load_procedure(procedure)), meter, stated, accept_cautions=accept_cautions, as_json=as_json)
+    prepared = prepare(load_procedure(procedure))
+    run_procedure(prepared, meter, stated, hearing, accept_cautions=accept_cautions, as_json=as_json)
 
 
-def run_procedure(prepared: Prepared, meter: str, stated: Stated, *, accept_cautions: bool, as_json: bool) -> NoReturn:
+def run_procedure(
+    prepared: Prepared, meter: str, stated: Stated, hearing: Hearing, *, accept_cautions: bool, as_json: bool
+) -> NoReturn:
     """Have the cautions acknowledged, then run a job to the exit status.
 
     Raises:
@@ -47,7 +54,7 @@ def run_procedure(prepared: Prepared, meter: str, stated: Stated, *, accept_caut
         require_calibration(prepared.procedure, instrument)
         return Session.begin(store, prepared, meter, instrument)
 
-    conduct(meter, stated, begin, as_json=as_json)
+    conduct(meter, stated, begin, as_json=as_json, hearing=hearing)
 
 
 def _acknowledge(cautions: Sequence[str]) -> None:

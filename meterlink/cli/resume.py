@@ -3,6 +3,7 @@
 import click
 
 from meterlink.cli._conduct import conduct, json_option, meter_option
+from meterlink.cli._hearing import Hearing, hearing_options
 from meterlink.cli._stated import stated_options
 from meterlink.in_hand import Stated, require_calibration
 from meterlink.instrument import Instrument
@@ -14,8 +15,9 @@ from meterlink.session import Session
 @click.argument("job")
 @meter_option
 @stated_options
+@hearing_options
 @json_option
-def command(job: str, meter: str, stated: Stated, as_json: bool) -> None:
+def command(job: str, meter: str, stated: Stated, hearing: Hearing, as_json: bool) -> None:
     """Go on with JOB where it stood: its verdicts stay, the step that was waited for is asked for again.
 
     A job that a fail or an unclear step stopped asks for that step again. Exit status as for `check`.
@@ -26,4 +28,4 @@ def command(job: str, meter: str, stated: Stated, as_json: bool) -> None:
         require_calibration(session.engine.procedure, instrument)
         return session
 
-    conduct(meter, stated, begin, as_json=as_json, job=job)
+    conduct(meter, stated, begin, as_json=as_json, hearing=hearing, job=job)
