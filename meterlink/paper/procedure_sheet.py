@@ -10,6 +10,7 @@ from meterlink.circuit.picture.marks import Marks
 from meterlink.circuit.picture.svg import svg
 from meterlink.circuit.solve import RestlessError
 from meterlink.circuit.tied import Tied
+from meterlink.judging.rules import Decision
 from meterlink.paper.by_hand import judged_by
 from meterlink.paper.letters import plain_text, shortened
 from meterlink.paper.step_row import step_row
@@ -68,9 +69,10 @@ def procedure_sheet(prepared: Prepared) -> dict[str, object]:
 
 def _judging(procedure: Procedure, tied: Tied | None) -> list[str]:
     """What holds for all steps."""
-    rule = procedure.judging.decision if procedure.judging else None
-    said = [judged_by(rule)] if rule else []
-    said.append("Lift both probes between two points. A dead reading may be a probe that missed: touch again.")
+    said = [
+        judged_by(procedure.judging.decision if procedure.judging else Decision()),
+        "Lift both probes between two points. A dead reading may be a probe that missed: touch again.",
+    ]
     if procedure.calibration == "required":
         said.append("Only with a meter whose calibration is valid today.")
     if procedure.situation is not None:
