@@ -1,4 +1,4 @@
-"""A first draft of a procedure for a circuit: a step for each test point, with the limits that the circuit gives. Pure."""
+"""A first draft of a procedure for a circuit: a step for each test point, with limits that the circuit gives. Pure."""
 
 import json
 import re
@@ -18,8 +18,8 @@ def draft(template: str, circuit: Circuit, written: str) -> str:
     Points that cannot be probed, and those that nothing drives at rest, are left out with a comment that says so.
 
     Args:
-        template: the text of a commented procedure, its parts divided by empty lines. Its comments, decision rule and
-            cautions are kept; what it says of another circuit is replaced.
+        template: the text of a commented procedure, its parts divided by empty lines. Its comments and cautions are
+            kept; what rests on another circuit is replaced.
         circuit: the circuit.
         written: how the procedure names its circuit.
 
@@ -27,16 +27,29 @@ def draft(template: str, circuit: Circuit, written: str) -> str:
         UsageError: the circuit's relays do not come to rest, or there is nothing to read.
     """
     parts = [_of_circuit(part, circuit, written) for part in template.rstrip("\n").split("\n\n")]
-    kept = [part for part in parts[: _index(parts, "references")] if not re.search("^uncaught:", part, re.MULTILINE)]
-    return "\n\n".join((*kept, _REFERENCES.format(_quoted(circuit.reference)), *_steps(circuit))) + "\n"
+    parts[_index(parts, "judging")] = _JUDGING
+    del parts[_index(parts, "uncaught")]
+    return (
+        "\n\n".join(
+            (*parts[: _index(parts, "references")], _REFERENCES.format(_quoted(circuit.reference)), *_steps(circuit))
+        )
+        + "\n"
+    )
 
 
-_REFERENCES = """# Where the black lead goes: say where that is, and how to make contact there.
+_JUDGING = """\
+# How a reading near a limit is judged. Computed limits are the very ends of what a sound circuit reads, so only what lies
+# outside them for certain, the meter's uncertainty counted in, is a fault. With limits of your own, guarded is stricter.
+judging: {rule: guarded-rejection}"""
+
+_REFERENCES = """\
+# Where the black lead goes: say where that is, and how to make contact there.
 references:
   - name: {}
     where: The circuit's reference. Clip the black lead to bare metal."""
 
-_STEPS = """# One step for each test point, in the order of the circuit file, the lift at rest. Go through them: put them in the
+_STEPS = """\
+# One step for each test point, in the order of the circuit file, the lift at rest. Go through them: put them in the
 # order in which you reach them, add what is to be seen first and what is to be proved under way, and take out what you
 # do not need. `steadypoint lint` says which faults no step catches.
 steps:"""
@@ -57,7 +70,8 @@ def _steps(circuit: Circuit) -> Iterator[str]:
         readings = bench.readings(bench.state((), REST))
     except RestlessError as error:
         raise UsageError(str(error)) from error
-    read, left_out = [], []
+    read: list[str] = []
+    left_out: list[str] = []
     for node in circuit.nodes:
         if node == circuit.reference:
             continue

@@ -10,8 +10,8 @@ from meterlink.circuit.draft import draft
 from meterlink.circuit.load import load_circuit
 from meterlink.errors import FileError, UsageError
 from meterlink.prepared import prepare
+from meterlink.procedure.fields import Slug
 from meterlink.procedure.load import LoadedProcedure, load_procedure, parse_procedure, read_file
-from meterlink.procedure.model import Slug
 from meterlink.procedure.renamed import renamed
 
 _TEMPLATE = "three-steps"

@@ -20,13 +20,28 @@ _RULES = {
 
 def judged_by(decision: Decision) -> str:
     """The rule in words, with the uncertainty that it takes."""
-    text = f"Rule {decision.rule}. {_RULES[decision.rule]}"
+    text = f"Rule {rule_of(decision)}. {_RULES[decision.rule]}"
     if decision.rule is Rule.SIMPLE:
         if decision.max_uncertainty is None:
             return text
-        unit = "% of the width between the limits" if decision.max_unit == "%" else decision.max_unit
-        text += f" With an expanded uncertainty above {plain(decision.max_uncertainty)} {unit}, nothing is clear."
+        text += " With a larger expanded uncertainty than that, nothing is clear."
     return f"{text} {_uncertainty(decision)}"
+
+
+def rule_of(decision: Decision) -> str:
+    """The rule by its name, with what it states of the uncertainty."""
+    if decision.rule is not Rule.SIMPLE:
+        return f"{decision.rule}, {_covered(decision)}"
+    if decision.max_uncertainty is None:
+        return f"{decision.rule}"
+    unit = "% of the width between the limits" if decision.max_unit == "%" else decision.max_unit
+    return f"{decision.rule}, {_covered(decision)}, at most {plain(decision.max_uncertainty)} {unit}"
+
+
+def _covered(decision: Decision) -> str:
+    if decision.coverage is not None:
+        return f"coverage {plain((decision.coverage * 100).normalize())} %"
+    return f"k = {plain(decision.coverage_factor)}"
 
 
 def _uncertainty(decision: Decision) -> str:
@@ -34,10 +49,8 @@ def _uncertainty(decision: Decision) -> str:
 
     A limit of error counts as rectangular, so its standard uncertainty is the limit divided by √3 (JCGM 100, 4.3.7).
     """
-    factor = decision.factor(None)
-    share = float(factor) / sqrt(3)
-    covered = f"coverage {plain((decision.coverage * 100).normalize())} %" if decision.coverage is not None else f"k = {plain(factor)}"
+    share = float(decision.factor(None)) / sqrt(3)
     return (
-        f"Expanded uncertainty, {covered}: about {share:.2f} times the limit of error that the meter's data sheet gives, "
-        "±(% of the reading + counts)."
+        f"Expanded uncertainty, {_covered(decision)}: about {share:.2f} times the limit of error that the meter's data "
+        "sheet gives, ±(% of the reading + counts)."
     )

@@ -2,6 +2,7 @@
 
 import hashlib
 import re
+from collections.abc import Iterator
 from dataclasses import asdict
 
 from meterlink.circuit.marked import solved_marks
@@ -13,9 +14,9 @@ from meterlink.circuit.tied import Tied
 from meterlink.judging.rules import Decision
 from meterlink.paper.by_hand import judged_by
 from meterlink.paper.letters import plain_text, shortened
-from meterlink.paper.step_row import step_row
+from meterlink.paper.step_row import Rows
 from meterlink.prepared import Prepared
-from meterlink.procedure.model import Procedure
+from meterlink.procedure.model import MeasuredStep, Procedure
 
 PERMIT = "A record of readings, not a permit to use the lift."
 
@@ -41,6 +42,7 @@ _VISIT = (
 def procedure_sheet(prepared: Prepared) -> dict[str, object]:
     """Work out what is printed of a procedure."""
     procedure = prepared.procedure
+    revision = f"revision {plain_text(procedure.revision)}"
     digest = hashlib.sha256(prepared.source.encode()).hexdigest()[:_PREFIX]
     numbers: dict[str, int] = {}
 
@@ -50,16 +52,18 @@ def procedure_sheet(prepared: Prepared) -> dict[str, object]:
     def situation(name: str) -> str:
         return _situation(prepared.tied, name)
 
-    rows = [step_row(index, step, procedure, source, situation) for index, step in enumerate(procedure.steps, 1)]
+    rows = [*map(Rows(procedure, source, situation).row, procedure.steps)]
     return {
         "title": plain_text(procedure.title),
         "running": shortened(plain_text(procedure.title), _RUNNING),
-        "identity": f"Procedure {procedure.procedure}, revision {plain_text(procedure.revision)}, SHA-256 of its text {digest}…",
-        "keywords": [procedure.procedure, f"revision {plain_text(procedure.revision)}", digest],
+        "identity": f"Procedure {procedure.procedure}, {revision}, SHA-256 of its text {digest}…",
+        "keywords": [procedure.procedure, revision, digest],
         "permit": PERMIT,
         "cautions": [*map(plain_text, procedure.cautions)],
         "visit": _VISIT,
-        "references": [{"name": plain_text(each.name), "where": plain_text(each.where)} for each in procedure.references],
+        "references": [
+            {"name": plain_text(each.name), "where": plain_text(each.where)} for each in procedure.references
+        ],
         "judging": _judging(procedure, prepared.tied),
         "steps": [{**asdict(row), "long": row.letters > _LONG} for row in rows],
         "sources": list(numbers),
@@ -70,7 +74,7 @@ def procedure_sheet(prepared: Prepared) -> dict[str, object]:
 def _judging(procedure: Procedure, tied: Tied | None) -> list[str]:
     """What holds for all steps."""
     said = [
-        judged_by(procedure.judging.decision if procedure.judging else Decision()),
+        *dict.fromkeys(map(judged_by, _decisions(procedure))),
         "Lift both probes between two points. A dead reading may be a probe that missed: touch again.",
     ]
     if procedure.calibration == "required":
@@ -83,6 +87,14 @@ def _judging(procedure: Procedure, tied: Tied | None) -> list[str]:
     if symptom is not None:
         said.append(f"What the lift does: {symptom.title or symptom.name}.")
     return [*map(plain_text, said)]
+
+
+def _decisions(procedure: Procedure) -> Iterator[Decision]:
+    """The decision rules there are, that of the procedure first."""
+    yield procedure.judging.decision if procedure.judging else Decision()
+    for step in procedure.steps:
+        if isinstance(step, MeasuredStep):
+            yield procedure.decision(step)
 
 
 def _situation(tied: Tied | None, name: str) -> str:

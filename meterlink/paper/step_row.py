@@ -1,31 +1,25 @@
-"""What one step says on paper: what to do, what is accepted, what to write down, what then. Pure."""
+"""One step as a row of the table on paper. Pure."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import assert_never
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 
-from meterlink.limits import Limits
-from meterlink.paper.by_hand import judged_by
-from meterlink.paper.letters import plain_text
+from meterlink.paper.by_hand import rule_of
+from meterlink.paper.letters import plain_text, shortened
+from meterlink.paper.step_kind import Blank, kind_on_paper, named, number_of
 from meterlink.phrases import functions
-from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, Procedure, ReadingStep, Step, partner_of
-from meterlink.reading import Function
+from meterlink.procedure.model import DeadStep, MeasuredStep, Procedure, Step
 
-VERDICTS = ("pass", "fail", "unclear")
-_ANSWERS = ("yes", "no")
-_UNITS = {"Ohm": "Ω", "Cel": "°C"}
-_ON_FAIL = {
-    "continue": None,
-    "stop": "stop here.",
-    "find": "look for the fault before you go on.",
-}
+_ON_FAIL = {"stop": "stop here.", "find": "look for the fault before you go on."}
+
+_BLANK_WORD = 24
+"""Letters over a box."""
 
 
 @dataclass(frozen=True, slots=True)
 class Said:
     """A text with the word in front of it."""
 
-    word: str | None
+    word: str
     value: str
 
 
@@ -39,14 +33,6 @@ class Accepted:
 
 
 @dataclass(frozen=True, slots=True)
-class Blank:
-    """A box for a reading."""
-
-    word: str | None
-    unit: str
-
-
-@dataclass(frozen=True, slots=True)
 class Row:
     """One step."""
 
@@ -57,10 +43,10 @@ class Row:
     kind: str | None
     """A word for what is not simply read."""
     heading: str | None
-    """What begins here."""
+    """The group that begins here."""
     doing: tuple[str, ...]
     setting: tuple[Said, ...]
-    """Leads, dial, the state of the lift."""
+    """When it applies, the leads, the dial, the state of the lift."""
     failing: tuple[Said, ...]
     limits: tuple[Accepted, ...]
     blanks: tuple[Blank, ...]
@@ -74,82 +60,65 @@ class Row:
 
 
 @dataclass(frozen=True, slots=True)
-class _Part:
-    """What a kind of step adds to what all have in common."""
+class Rows:
+    """Lays the steps of one procedure out."""
 
-    shape: str
-    kind: str | None = None
-    doing: tuple[str, ...] = ()
-    limits: tuple[tuple[str | None, str], ...] = ()
-    blanks: tuple[Blank, ...] = ()
-    boxes: tuple[str, ...] = VERDICTS
+    procedure: Procedure
+    source: Callable[[str], int]
+    """The number under which a source of limits is listed."""
+    situation: Callable[[str], str]
+    """A situation in words."""
 
+    def row(self, step: Step) -> Row:
+        """Lay one step out; its limits are worked out."""
+        steps = self.procedure.steps
+        kind = kind_on_paper(step, steps)
+        listed = self.source(plain_text(step.source)) if isinstance(step, MeasuredStep) and step.source else None
+        doing = (step.say, *kind.doing) if step.say else kind.doing
+        return Row(
+            number=number_of(step, steps),
+            shape=kind.shape,
+            point=plain_text(step.point),
+            kind=kind.word,
+            heading=self._heading(step),
+            doing=tuple(map(plain_text, doing)),
+            setting=tuple(Said(word, plain_text(text)) for word, text in self._setting(step)),
+            failing=tuple(Said(word, plain_text(text)) for word, text in self._failing(step)),
+            limits=tuple(Accepted(word and plain_text(word), plain_text(text), listed) for word, text in kind.limits),
+            blanks=tuple(
+                replace(each, word=each.word and shortened(plain_text(each.word), _BLANK_WORD)) for each in kind.blanks
+            ),
+            boxes=kind.boxes,
+        )
 
-def step_row(
-    number: int, step: Step, procedure: Procedure, source: Callable[[str], int], situation: Callable[[str], str]
-) -> Row:
-    """Lay one step out.
+    def _heading(self, step: Step) -> str | None:
+        """The titles of the groups that begin with a step, outer ones first."""
+        begun = [group for group in self.procedure.groups if group.steps[:1] == (step.id,)]
+        titles = [f"{group.title} (in any order)" if group.any_order else group.title for group in begun]
+        return plain_text(": ".join(titles)) if titles else None
 
-    Args:
-        number: its place, from 1.
-        step: with its limits worked out.
-        procedure: the one that it belongs to.
-        source: the number under which a source of limits is listed.
-        situation: a situation in words.
-    """
-    part = _part(step, procedure.steps)
-    measured = step if isinstance(step, MeasuredStep) else None
-    listed = source(plain_text(measured.source)) if measured and measured.source else None
-    setting = _setting(measured, procedure, situation) if measured else ()
-    failing = [("On anything but a pass:", _ON_FAIL[step.on_fail]), ("If it fails:", step.remedy)]
-    return Row(
-        number=number,
-        shape=part.shape,
-        point=plain_text(step.point),
-        kind=part.kind,
-        heading=None,
-        doing=tuple(map(plain_text, part.doing)),
-        setting=setting,
-        failing=tuple(Said(word, plain_text(text)) for word, text in failing if text),
-        limits=tuple(Accepted(word, plain_text(text), listed) for word, text in part.limits),
-        blanks=part.blanks,
-        boxes=part.boxes,
-    )
+    def _setting(self, step: Step) -> list[tuple[str, str]]:
+        found = []
+        for condition in step.if_:
+            answer = "yes" if condition.yes else "no"
+            found.append(("Only if", f"{self._named(condition.ask)} is answered {answer}"))
+        if isinstance(step, MeasuredStep):
+            found += [("Black lead", step.reference), ("Dial", functions(step.measure))]
+            if step.situation is not None and step.situation != self.procedure.situation:
+                found.append(("State", self.situation(step.situation)))
+            if step.judging is not None:
+                found.append(("Judged", rule_of(step.judging.decision)))
+        if step.holds == "visit" or isinstance(step, DeadStep):
+            found.append(("Holds", "for this visit; prove it again after more than 4 hours"))
+        return found
 
+    def _failing(self, step: Step) -> list[tuple[str, str]]:
+        then = _ON_FAIL.get(step.on_fail)
+        if step.goes_to is not None:
+            then = f"go on with {self._named(step.goes_to)}."
+        found = [("On anything but a pass:", then), ("If it fails:", step.remedy)]
+        return [(word, text) for word, text in found if text is not None]
 
-def _part(step: Step, steps: Sequence[Step]) -> _Part:
-    said = (step.say,) if step.say else ()
-    match step:
-        case ReadingStep():
-            unit = _unit(step.measure)
-            limits = step.limits.text + (f", {_partner(step, steps)}" if step.limits.relative_to else "")
-            return _Part("touch", doing=said, limits=((None, limits),), blanks=(Blank(None, unit),))
-        case AgreeStep():
-            unit = _unit(step.measure)
-            limits = f"within {step.within.text} of {_partner(step, steps)}"
-            return _Part("touch", "compared", said, ((None, limits),), (Blank(None, unit), Blank("difference", unit)))
-        case LookStep():
-            return _Part("look", "seen, not measured", (*said, step.ask), boxes=_ANSWERS)
-        case _:
-            assert_never(step)
-
-
-def _setting(step: MeasuredStep, procedure: Procedure, situation: Callable[[str], str]) -> tuple[Said, ...]:
-    found = [Said("Black lead", plain_text(step.reference)), Said("Dial", functions(step.measure))]
-    if step.situation is not None and step.situation != procedure.situation:
-        found.append(Said("State", plain_text(situation(step.situation))))
-    if step.judging is not None:
-        found.append(Said("Judged", plain_text(judged_by(step.judging.decision))))
-    return tuple(found)
-
-
-def _partner(step: MeasuredStep, steps: Sequence[Step]) -> str:
-    """The step that a step refers to, as paper names it."""
-    partner = partner_of(step, steps)
-    assert partner is not None  # noqa: S101 - the loader refuses a procedure in which it is missing
-    return f"step {steps.index(partner) + 1} ({partner.point})"
-
-
-def _unit(measure: Sequence[Function]) -> str:
-    """The unit as the display shows it; a step's functions share one."""
-    return _UNITS.get(measure[0].unit, measure[0].unit)
+    def _named(self, step: str) -> str:
+        steps = self.procedure.steps
+        return named(next(each for each in steps if each.id == step), steps)
