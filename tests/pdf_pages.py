@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pypdfium2
-import pypdfium2.raw as pdfium
+from pypdfium2 import raw as pdfium
 
 MILLIMETRE = 72 / 25.4
 """Points."""
@@ -72,7 +72,8 @@ def _page(page: pypdfium2.PdfPage) -> Page:
     dots = page.render(scale=1, rev_byteorder=True).to_numpy()[:, :, :3].astype(int)
     fonts = [pdfium.FPDFTextObj_GetFont(each.raw) for each in page.get_objects(filter=[pdfium.FPDF_PAGEOBJ_TEXT])]
     loose = tuple(_name(font) for font in fonts if not pdfium.FPDFFont_GetIsEmbedded(font))
-    return Page(*page.get_size(), text, signs, int(np.sum(np.ptp(dots, axis=2) > 0)), loose, _smallest(page))
+    width, height = page.get_size()
+    return Page(width, height, text, signs, int(np.sum(np.ptp(dots, axis=2) > 0)), loose, _smallest(page))
 
 
 def _signs(text_page: pypdfium2.PdfTextPage) -> Iterator[Sign]:

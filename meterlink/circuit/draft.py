@@ -38,8 +38,9 @@ def draft(template: str, circuit: Circuit, written: str) -> str:
 
 
 _JUDGING = """\
-# How a reading near a limit is judged. Computed limits are the very ends of what a sound circuit reads, so only what lies
-# outside them for certain, the meter's uncertainty counted in, is a fault. With limits of your own, guarded is stricter.
+# How a reading near a limit is judged. Computed limits are the very ends of what a sound circuit reads, so only what
+# lies outside them for certain, the meter's uncertainty counted in, is a fault. For limits of your own, guarded is
+# stricter.
 judging: {rule: guarded-rejection}"""
 
 _REFERENCES = """\
