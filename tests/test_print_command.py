@@ -246,10 +246,6 @@ def test_what_a_text_holds_is_never_taken_for_markup(hostile: str, tmp_path: Pat
     assert "1042" not in pdf.text
 
 
-def test_controls_and_marks_that_turn_the_writing_are_shown_as_such() -> None:
-    assert plain_text(" X\u202e1\u2066Y\n\tand\x07 more ") == "X�1�Y and� more"
-
-
 def test_a_sign_that_no_font_has_is_named(tmp_path: Path) -> None:
     (tmp_path / "sample.yaml").write_text(text_of(reading(1, point="扉")), encoding="utf-8")
     result = steadypoint(tmp_path, "print", str(tmp_path / "sample.yaml"), "-o", str(tmp_path / "sheet.pdf"))
