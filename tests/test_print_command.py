@@ -165,7 +165,8 @@ def test_its_fonts_are_inside_and_it_is_tagged(tmp_path: Path) -> None:
 
 
 def test_with_a_day_of_issue_it_says_that_it_is_an_archive_file_too(tmp_path: Path) -> None:
-    printed(tmp_path, "start-up", "--date", "2026-03-02")
+    pdf = printed(tmp_path, "start-up", "--date", "2026-03-02")
+    assert "Issuedon2026-03-02." in pdf.text
     data = (tmp_path / "sheet.pdf").read_bytes()
     assert b"<pdfaid:part>2</pdfaid:part>" in data
     assert b"<pdfaid:conformance>A</pdfaid:conformance>" in data
