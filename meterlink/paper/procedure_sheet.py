@@ -43,7 +43,7 @@ def procedure_sheet(prepared: Prepared) -> dict[str, object]:
     """Work out what is printed of a procedure."""
     procedure = prepared.procedure
     revision = f"revision {plain_text(procedure.revision)}"
-    digest = hashlib.sha256(prepared.source.encode()).hexdigest()[:_PREFIX]
+    digest = _digest(prepared.source)
     numbers: dict[str, int] = {}
 
     def source(text: str) -> int:
@@ -67,8 +67,12 @@ def procedure_sheet(prepared: Prepared) -> dict[str, object]:
         "judging": _judging(procedure, prepared.tied),
         "steps": [{**asdict(row), "long": row.letters > _LONG} for row in rows],
         "sources": list(numbers),
-        "picture": _picture(prepared.tied) if prepared.tied else None,
+        "picture": _picture(prepared.tied, prepared.circuit_source or "") if prepared.tied else None,
     }
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:_PREFIX]
 
 
 def _judging(procedure: Procedure, tied: Tied | None) -> list[str]:
@@ -102,10 +106,10 @@ def _situation(tied: Tied | None, name: str) -> str:
     return found.title if found and found.title else name
 
 
-def _picture(tied: Tied) -> dict[str, object]:
+def _picture(tied: Tied, source: str) -> dict[str, object]:
     """The circuit as a line diagram, with what a sound one reads; bare where its relays do not come to rest."""
     circuit, situation = tied.circuit, tied.procedure.situation or REST
-    caption = f"Circuit {circuit.name}, revision {circuit.revision}."
+    caption = f"Circuit {circuit.name}, revision {circuit.revision}, SHA-256 of its text {_digest(source)}…."
     try:
         state = tied.bench.state((), situation)
         marks = solved_marks(circuit, state, tied.bench.readings(state))
