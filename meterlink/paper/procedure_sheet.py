@@ -109,7 +109,7 @@ def _situation(tied: Tied | None, name: str) -> str:
 def _picture(tied: Tied, source: str) -> dict[str, object]:
     """The circuit as a line diagram, with what a sound one reads; bare where its relays do not come to rest."""
     circuit, situation = tied.circuit, tied.procedure.situation or REST
-    caption = f"Circuit {circuit.name}, revision {circuit.revision}, SHA-256 of its text {_digest(source)}…."
+    caption = f"Circuit {circuit.name}, revision {circuit.revision} (SHA-256 of its text {_digest(source)}…)."
     try:
         state = tied.bench.state((), situation)
         marks = solved_marks(circuit, state, tied.bench.readings(state))
