@@ -36,7 +36,7 @@ class Page:
     loose_fonts: tuple[str, ...]
     """The fonts of its texts that are not inside the file."""
     smallest: float
-    """The smallest letters' size, in points, outside drawings."""
+    """The smallest letters' size, in points."""
 
 
 @dataclass(frozen=True, slots=True)
