@@ -515,20 +515,20 @@ class Engine:
         """What a gesture that has begun would confirm."""
         step = self.step
         if isinstance(step, AnsweredStep):
-            return announce(step, None)
+            return announce(step, None).removeprefix(f"{step.point}: ")
         if self._timed is not None:
             return "it has stopped." if self._timed.under_way else "watching begins."
         shown = self._touching.confirmable(self._awaited())
-        return f"{shown.measured if shown else 'what is shown'} at {step.point}, both probes firmly on."
+        return f"{shown.measured if shown else 'what is shown'}, both probes firmly on."
 
     def _hold_seen(self, at: Instant) -> Cue:
-        text = f"HOLD seen. Switch it off to confirm: {self._would_confirm()}"
+        text = f"{self.step.point}: HOLD seen. Switch it off to confirm: {self._would_confirm()}"
         return Cue("hold-seen", text, self.step.id, at)
 
     def _gestured(self, way: Way, gesture: Gesture, at: Instant) -> Iterator[Outcome]:
         """Ask for the rest of a gesture, or take it for a yes."""
         if gesture is Gesture.BEGUN:
-            text = f"Tips together seen. Once more to confirm: {self._would_confirm()}"
+            text = f"{self.step.point}: tips together seen. Once more to confirm: {self._would_confirm()}"
             yield Cue("short-seen", text, self.step.id, at)
             return
         by = "with the HOLD key" if way is Way.HOLD else "with the tips together twice"

@@ -48,7 +48,7 @@ def test_hold_on_and_off_answers_a_look_and_says_before_what_it_will_confirm() -
     assert bench.verdicts == []
     said = bench.of(Cue)[-1]
     assert said.code == "hold-seen"
-    assert said.text == "HOLD seen. Switch it off to confirm: Q1: Is the breaker pushed in?"
+    assert said.text == "Q1: HOLD seen. Switch it off to confirm: Is the breaker pushed in?"
     bench.lift(2)
     assert bench.verdicts == [("look", "pass")]
     assert "by-hand" in bench.cues
@@ -81,7 +81,7 @@ def test_hold_that_stays_on_is_told_and_confirms_nothing() -> None:
 def test_hold_confirms_a_dead_point_once_the_live_display_shows_it_again() -> None:
     bench = on(FIRST, DEAD).answer("confirm").hold("0.01", 20)
     bench.held("0.01")
-    assert "confirm: 0.01 V at dead:1, both probes firmly on." in bench.of(Cue)[-1].text
+    assert "dead:1: HOLD seen. Switch it off to confirm: 0.01 V, both probes firmly on." in bench.of(Cue)[-1].text
     bench.hold("0.01", 1)
     assert bench.verdicts == [("first", "pass")]
     bench.hold("0.01", 10)
