@@ -9,7 +9,7 @@ Pure: a `View` goes in, lines come out. State is told by shape and word; a termi
 
 import textwrap
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 
 from meterlink.circuit.parts import Circuit
@@ -64,6 +64,7 @@ class View:
     current: str
     """The id of the step that is waited for."""
     verdicts: Mapping[str, Verdict]
+    """By step: what it came to."""
     limits: Limits | None
     reading: Reading | None
     said: Sequence[str]
@@ -72,6 +73,8 @@ class View:
     """Why the reading is not live, and how old it is; None while it is live."""
     may_be_off: Decimal | None = None
     """By how much the live reading may be off, in its unit; None where that is not known."""
+    answers: Mapping[str, bool] = field(default_factory=dict)
+    """By the step that asked: yes or no."""
     entry: str | None = None
     """What is being typed, in the place of the keys; None while nothing is."""
     searched: tuple[Circuit, Marks] | None = None
@@ -191,7 +194,7 @@ def band(limits: Limits, value: Decimal | None, width: int, may_be_off: Decimal 
 
 
 def _progress(view: View) -> str:
-    done = len(view.verdicts)
+    done = len(view.verdicts.keys() | view.answers.keys())
     if view.searched is not None:
         return f"{done} of {len(view.steps)} steps judged; looking for the fault"
     return f"{done} of {len(view.steps)} steps judged"
@@ -209,6 +212,8 @@ def _rail(view: View, room: int, width: int) -> list[str]:
 def _stop(step: Step, view: View) -> str:
     verdict = view.verdicts.get(step.id)
     line, mark, word = _MARK[verdict.outcome if verdict else None]
+    if step.id in view.answers:
+        line, mark, word = ("┃", "●", "yes") if view.answers[step.id] else ("┃", "○", "no")
     pointer = " "
     if step.id == view.current:
         pointer, word = "▶", f"{word}, now" if word else "now"

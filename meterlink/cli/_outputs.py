@@ -105,6 +105,7 @@ class TerminalOutput:
                 steps=procedure.steps,
                 current=self._engine.step.id,
                 verdicts=self._engine.verdicts,
+                answers=self._engine.course.answers,
                 limits=self._engine.limits(),
                 reading=self._reading,
                 old=self._old(),
