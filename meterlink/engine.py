@@ -105,6 +105,20 @@ class Engine:
         """The step that is waited for (or was last, once ended); a search's own while one is under way."""
         return self.hunt.step if self.hunt else self.procedure.steps[self._index]
 
+    @property
+    def tied(self) -> Tied | None:
+        """The procedure with its circuit; None for one without."""
+        return self._tied
+
+    def confirms(self) -> str | None:
+        """Say what yes would confirm at this moment; None where it would confirm nothing."""
+        if self.ended:
+            return None
+        if isinstance(self.step, LookStep):
+            return self.step.ask
+        shown = self._confirmable() if self._probes.lifted else None
+        return f"{self.step.point} reads {shown.measured}" if shown else None
+
     def start(self, at: Instant) -> list[Outcome]:
         """Announce the first step, or begin the search that comes first."""
         return list(self._begin(at))

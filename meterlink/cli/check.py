@@ -7,6 +7,7 @@ from typing import NoReturn
 import click
 
 from meterlink.cli._conduct import conduct, json_option, meter_option
+from meterlink.cli._pages import Pages, page_options
 from meterlink.cli._stated import stated_options
 from meterlink.errors import UsageError
 from meterlink.in_hand import Stated, require_calibration
@@ -15,6 +16,7 @@ from meterlink.prepared import Prepared, prepare
 from meterlink.procedure.load import load_procedure
 from meterlink.record.store import Store
 from meterlink.session import Session
+from meterlink.visit import Plan
 
 
 @click.command("check", short_help="Run a procedure with a meter: match, judge, store and answer each reading.")
@@ -22,18 +24,24 @@ from meterlink.session import Session
 @meter_option
 @click.option("--accept-cautions", is_flag=True, help="Count the procedure's cautions as read and acknowledged.")
 @stated_options
+@page_options
 @json_option
-def command(procedure: str, meter: str, accept_cautions: bool, stated: Stated, as_json: bool) -> None:
+def command(
+    procedure: str, meter: str, accept_cautions: bool, stated: Stated, pages: Pages | None, as_json: bool
+) -> None:
     """Run PROCEDURE, a file or the name of a shipped one, with the meter at METER.
 
     Answers come from the keys shown on the screen, or one a line on standard input: confirm, refuse, repeat, back.
 
     Exit status: 0 all passed, 1 finished with a fail or unclear, 2 bad usage or bad file, 3 not finished.
     """
-    run_procedure(prepare(load_procedure(procedure)), meter, stated, accept_cautions=accept_cautions, as_json=as_json)
+    prepared = prepare(load_procedure(procedure))
+    run_procedure(prepared, meter, stated, accept_cautions=accept_cautions, as_json=as_json, pages=pages)
 
 
-def run_procedure(prepared: Prepared, meter: str, stated: Stated, *, accept_cautions: bool, as_json: bool) -> NoReturn:
+def run_procedure(
+    prepared: Prepared, meter: str, stated: Stated, *, accept_cautions: bool, as_json: bool, pages: Pages | None = None
+) -> NoReturn:
     """Have the cautions acknowledged, then run a job to the exit status.
 
     Raises:
@@ -46,7 +54,7 @@ def run_procedure(prepared: Prepared, meter: str, stated: Stated, *, accept_caut
         require_calibration(prepared.procedure, instrument)
         return Session.begin(store, prepared, meter, instrument)
 
-    conduct(meter, stated, begin, as_json=as_json)
+    conduct(Plan(meter, stated, begin), as_json=as_json, pages=pages)
 
 
 def _acknowledge(cautions: Sequence[str]) -> None:
