@@ -7,11 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from meterlink.errors import FileError, LinkError, MeterlinkError, RecordError
-from meterlink.in_hand import Stated, meter_identity, meter_in_hand
+from meterlink.in_hand import Stated, meter_identity, meter_in_hand, require_calibration
 from meterlink.instrument import Instrument
 from meterlink.instruments.shelf import local_day
 from meterlink.link import Link, open_link, start_clock
 from meterlink.outcome import Break
+from meterlink.prepared import Prepared
 from meterlink.record.lock import recording
 from meterlink.record.store import Store
 from meterlink.run import Answers, Output, run
@@ -35,6 +36,27 @@ class Plan:
     begin: Begin
     job: str | None = None
     """The job's id where it is there already."""
+
+
+def new_job(prepared: Prepared, meter: str, stated: Stated) -> Plan:
+    """Plan a job that begins; a procedure that requires a valid calibration refuses any other meter."""
+
+    def begin(store: Store, instrument: Instrument) -> Session:
+        require_calibration(prepared.procedure, instrument)
+        return Session.begin(store, prepared, meter, instrument)
+
+    return Plan(meter, stated, begin)
+
+
+def job_again(job: str, meter: str, stated: Stated) -> Plan:
+    """Plan to go on with a job where it stood."""
+
+    def begin(store: Store, instrument: Instrument) -> Session:
+        session = Session.resume(store, job, instrument)
+        require_calibration(session.engine.procedure, instrument)
+        return session
+
+    return Plan(meter, stated, begin, job)
 
 
 @dataclass(frozen=True, slots=True)

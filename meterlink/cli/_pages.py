@@ -1,7 +1,7 @@
 """The options that say where the pages are served, and the step from them to a port. The pages load when needed."""
 
-from collections.abc import Callable
-from contextlib import AbstractAsyncContextManager, nullcontext
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from functools import wraps
 from typing import TYPE_CHECKING, Any
@@ -65,11 +65,17 @@ def page_options(command: Callable[..., None]) -> Callable[..., None]:
     return with_pages
 
 
-def served(place: "Place | None") -> "AbstractAsyncContextManager[Stage | None]":
-    """Serve the pages while the block runs; nothing where no port was taken."""
+@asynccontextmanager
+async def served(place: "Place | None") -> "AsyncIterator[Stage | None]":
+    """Serve the technician's page while the block runs; nothing where no port was taken."""
     if place is None:
-        return nullcontext()
+        yield None
+        return
     from meterlink.web.server import serving  # noqa: PLC0415 - lazy: most checks have no page
+    from meterlink.web.stage import Stage  # noqa: PLC0415
+    from meterlink.web.technician import TechnicianPage  # noqa: PLC0415
 
-    click.echo(f"The technician's page: {place.url}", err=True)
-    return serving(place)
+    stage = Stage()
+    async with serving(place, stage, TechnicianPage(stage).routes):
+        click.echo(f"The technician's page: {place.url}", err=True)
+        yield stage

@@ -10,13 +10,10 @@ from meterlink.cli._conduct import conduct, json_option, meter_option
 from meterlink.cli._pages import Pages, page_options
 from meterlink.cli._stated import stated_options
 from meterlink.errors import UsageError
-from meterlink.in_hand import Stated, require_calibration
-from meterlink.instrument import Instrument
+from meterlink.in_hand import Stated
 from meterlink.prepared import Prepared, prepare
 from meterlink.procedure.load import load_procedure
-from meterlink.record.store import Store
-from meterlink.session import Session
-from meterlink.visit import Plan
+from meterlink.visit import new_job
 
 
 @click.command("check", short_help="Run a procedure with a meter: match, judge, store and answer each reading.")
@@ -27,7 +24,7 @@ from meterlink.visit import Plan
 @page_options
 @json_option
 def command(
-    procedure: str, meter: str, accept_cautions: bool, stated: Stated, pages: Pages | None, as_json: bool
+    *, procedure: str, meter: str, accept_cautions: bool, stated: Stated, pages: Pages | None, as_json: bool
 ) -> None:
     """Run PROCEDURE, a file or the name of a shipped one, with the meter at METER.
 
@@ -48,16 +45,17 @@ def run_procedure(
         MeterlinkError: it could not begin.
     """
     if not accept_cautions:
-        _acknowledge(prepared.procedure.cautions)
+        acknowledge(prepared.procedure.cautions)
 
-    def begin(store: Store, instrument: Instrument) -> Session:
-        require_calibration(prepared.procedure, instrument)
-        return Session.begin(store, prepared, meter, instrument)
-
-    conduct(Plan(meter, stated, begin), as_json=as_json, pages=pages)
+    conduct(new_job(prepared, meter, stated), as_json=as_json, pages=pages)
 
 
-def _acknowledge(cautions: Sequence[str]) -> None:
+def acknowledge(cautions: Sequence[str]) -> None:
+    """Have the cautions read and acknowledged on the terminal.
+
+    Raises:
+        UsageError: they are not, or there is no terminal.
+    """
     for caution in cautions:
         click.echo(f"  - {caution}", err=True)
     if not sys.stdin.isatty():

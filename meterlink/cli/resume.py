@@ -5,11 +5,8 @@ import click
 from meterlink.cli._conduct import conduct, json_option, meter_option
 from meterlink.cli._pages import Pages, page_options
 from meterlink.cli._stated import stated_options
-from meterlink.in_hand import Stated, require_calibration
-from meterlink.instrument import Instrument
-from meterlink.record.store import Store
-from meterlink.session import Session
-from meterlink.visit import Plan
+from meterlink.in_hand import Stated
+from meterlink.visit import job_again
 
 
 @click.command("resume", short_help="Go on with an interrupted job where it stood.")
@@ -23,10 +20,4 @@ def command(job: str, meter: str, stated: Stated, pages: Pages | None, as_json: 
 
     A job that a fail or an unclear step stopped asks for that step again. Exit status as for `check`.
     """
-
-    def begin(store: Store, instrument: Instrument) -> Session:
-        session = Session.resume(store, job, instrument)
-        require_calibration(session.engine.procedure, instrument)
-        return session
-
-    conduct(Plan(meter, stated, begin, job), as_json=as_json, pages=pages)
+    conduct(job_again(job, meter, stated), as_json=as_json, pages=pages)

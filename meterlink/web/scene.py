@@ -45,6 +45,7 @@ def scene(engine: Engine, pictured: Pictured | None) -> Json:
         "step": None if engine.ended else _step(engine, limits),
         "band": _band(limits) if limits else None,
         "next": _following(engine),
+        "last": _last(engine),
         "rail": rail(engine, pictured[1] if pictured else None),
         "search": _search(engine),
         "cautions": list(engine.procedure.cautions),
@@ -149,6 +150,19 @@ def _following(engine: Engine) -> str | None:
         return None
     rest = (step for step in engine.procedure.steps if step.id not in engine.verdicts and step.id != engine.step.id)
     return next((step.point for step in rest), None)
+
+
+def _last(engine: Engine) -> Json | None:
+    """The newest verdict; None before the first."""
+    steps = {step.id: step for step in engine.procedure.steps}
+    given = max(engine.verdicts.values(), key=lambda verdict: verdict.at, default=None)
+    if given is None:
+        return None
+    step = steps[given.step]
+    advice = given.assessment.advice if given.assessment else None
+    why = " ".join(filter(None, (given.reason, advice, step.remedy)))
+    value = str(given.measured) if given.measured else ""
+    return {"point": step.point, "outcome": given.outcome.value, "value": value, "why": why}
 
 
 def _search(engine: Engine) -> Json | None:

@@ -1,7 +1,6 @@
 """Serves the pages from the event loop of the check: no second process, no second thread."""
 
 import asyncio
-import secrets
 import socket
 from collections.abc import AsyncIterator, Iterator, Sequence
 from contextlib import asynccontextmanager, contextmanager
@@ -13,9 +12,7 @@ from starlette.routing import BaseRoute
 
 from meterlink.errors import UsageError
 from meterlink.web.guard import Guard, Guarded
-from meterlink.web.hub import Hub
 from meterlink.web.stage import Stage
-from meterlink.web.technician import TechnicianPage
 
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")
 _MOST_REQUESTS = 100
@@ -67,22 +64,20 @@ def take_place(host: str, port: int, *, open_to_all: bool) -> Place:
 
 
 @asynccontextmanager
-async def serving(place: Place, more: Sequence[BaseRoute] = ()) -> AsyncIterator[Stage]:
-    """Serve the pages while the block runs.
+async def serving(place: Place, stage: Stage, routes: Sequence[BaseRoute]) -> AsyncIterator[None]:
+    """Serve pages while the block runs.
 
     Args:
         place: where; it is given back at the end.
-        more: routes besides the technician's page.
+        stage: what they show.
+        routes: the pages.
     """
-    token = secrets.token_urlsafe(24)
-    stage = Stage(Hub(), token)
     name = socket.gethostname().lower()
     here = place.host in _LOOPBACK
-    guard = Guard(token, place.port, () if here else (name, f"{name}.local", place.host), any_address=not here)
-    app = Guarded(Starlette(routes=[*TechnicianPage(stage).routes, *more]), guard)
+    guard = Guard(stage.token, place.port, () if here else (name, f"{name}.local", place.host), any_address=not here)
     server = _Server(
         uvicorn.Config(
-            app,
+            Guarded(Starlette(routes=routes), guard),
             log_config=None,
             access_log=False,
             lifespan="off",
@@ -94,7 +89,7 @@ async def serving(place: Place, more: Sequence[BaseRoute] = ()) -> AsyncIterator
     )
     task = asyncio.create_task(server.serve([place.socket]))
     try:
-        yield stage
+        yield
     finally:
         stage.hub.close()
         server.should_exit = True

@@ -1,5 +1,6 @@
 """The check on show: what it announces goes to the pages, what the pages answer goes to it."""
 
+import secrets
 import time
 from collections import deque
 from collections.abc import Iterator
@@ -45,20 +46,17 @@ class NotTakenError(Exception):
 class Stage:
     """One check at a time, before any number of pages."""
 
-    def __init__(self, hub: Hub, token: str) -> None:
-        """Begin with nothing on show.
-
-        Args:
-            hub: where pages watch.
-            token: what a page must send back with everything it asks for.
-        """
-        self.hub = hub
+    def __init__(self) -> None:
+        """Begin with nothing on show."""
+        self.hub = Hub()
+        """Where pages watch."""
+        self.token = secrets.token_urlsafe(24)
+        """What a page must send back with everything it asks for; a page of another site cannot read it."""
         self.pictured: Pictured | None = None
         """The circuit with what is known of it; None where there is none to show."""
         self.pictures = 0
         """Goes up with every change of it."""
         self.job: str | None = None
-        self._token = token
         self._phase = Phase.NONE
         self._said: deque[Json] = deque(maxlen=_SAID)
         self._session: Session | None = None
@@ -166,7 +164,7 @@ class Stage:
         self.hub.show(
             {
                 **self._fixed,
-                "token": self._token,
+                "token": self.token,
                 "phase": self._phase.value,
                 "job": self.job,
                 "asked": self._asked,

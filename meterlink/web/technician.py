@@ -15,6 +15,7 @@ from starlette.staticfiles import StaticFiles
 from meterlink.circuit.picture.svg import svg
 from meterlink.outcome import Answer
 from meterlink.web.hub import MOST_WATCHERS
+from meterlink.web.requests import TooLargeError, body_of
 from meterlink.web.stage import NotTakenError, Stage
 
 STATIC = Path(str(files("meterlink.web"))) / "static"
@@ -89,25 +90,3 @@ class TechnicianPage:
         except NotTakenError as error:
             return PlainTextResponse(str(error), 409)
         return Response(status_code=204)
-
-
-class TooLargeError(Exception):
-    """More than a page has reason to send."""
-
-
-async def body_of(request: Request, most: int) -> bytes:
-    """Read what a page sends, and no more than that.
-
-    Args:
-        request: the request.
-        most: bytes.
-
-    Raises:
-        TooLargeError: it sends more.
-    """
-    data = bytearray()
-    async for chunk in request.stream():
-        data += chunk
-        if len(data) > most:
-            raise TooLargeError
-    return bytes(data)
