@@ -7,7 +7,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Self
@@ -109,7 +109,7 @@ class Served:
                 break
         else:
             raise AssertionError("".join(said))
-        self._rest = threading.Thread(target=self.process.stderr.read, daemon=True)  # a full pipe would stop it
+        self._rest = threading.Thread(target=self.process.stderr.read)  # a full pipe would stop it
         self._rest.start()
 
     @property
@@ -124,14 +124,19 @@ class Served:
 
     def end(self) -> None:
         """End it as a terminal would, in order."""
-        if self.process.poll() is None:
-            self.process.terminate()
-            self.process.wait(20)
+        self.process.terminate()
+        self._gone()
 
     def kill(self) -> None:
         """End it as a power cut would."""
         self.process.kill()
+        self._gone()
+
+    def _gone(self) -> None:
+        assert self.process.stderr is not None
         self.process.wait(20)
+        self._rest.join()
+        self.process.stderr.close()
 
 
 def write_procedure(home: Path, text: str = STEPS, name: str = "sample.yaml") -> Path:
@@ -167,11 +172,3 @@ def opened(context: BrowserContext, url: str, troubles: list[str] | None = None)
     page.goto(url)
     page.wait_for_selector('#link[data-link="live"]')
     return page
-
-
-def wait_until(holds: Callable[[], bool], seconds: float = 15) -> None:
-    """Wait for something that no page tells."""
-    end = time.monotonic() + seconds
-    while not holds():
-        assert time.monotonic() < end, "it did not come about"
-        time.sleep(0.05)

@@ -1,6 +1,6 @@
 """Pictures of the technician's page in every state, at both sizes, in light and dark, to be looked at.
 
-    python tests/page_shots.py FOLDER
+python tests/page_shots.py FOLDER
 """
 
 import sys
@@ -10,82 +10,102 @@ from pathlib import Path
 
 from playwright.sync_api import Browser, Page, expect
 
+from commands import jobs
 from page_bench import LARGE, SMALL, Meter, Served, chromium, opened, write_procedure
 
 
 def main(folder: Path) -> None:
+    """Take one check through its states; every page that is open shows each."""
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as name, Meter() as meter, chromium() as browser:
         home = Path(name)
         write_procedure(home)
         with Served(home, "serve", "--port", "0") as served:
-            walk(browser, served, meter, folder)
+            shown = Shown(browser, served.url, folder)
+            begin(shown, meter)
+            served.kill()
+            shown.first.wait_for_timeout(8000)
+            shown.shoot("no-link")
+        (job,) = (str(each["job"]) for each in jobs(home))
+        port, where = str(served.port), meter.address
+        with Served(home, "serve", "--port", port, "--job", job, "--meter", where):
+            end(shown, meter)
 
 
-def walk(browser: Browser, served: Served, meter: Meter, folder: Path) -> None:
-    """Take one check through its states; every page that is open shows each."""
-    pages = {
-        f"{scheme}-{size['width']}": opened(
-            browser.new_context(viewport=size, color_scheme=scheme, has_touch=size is SMALL), served.url
-        )
-        for scheme in ("light", "dark")
-        for size in (SMALL, LARGE)
-    }
-    first = pages["light-360"]
-    taken = 0
+class Shown:
+    """The page at both sizes, in light and dark."""
 
-    def shoot(name: str) -> None:
-        nonlocal taken
-        taken += 1
-        for kind, page in pages.items():
+    def __init__(self, browser: Browser, url: str, folder: Path) -> None:
+        self._folder, self._taken = folder, 0
+        self._pages = {
+            f"{scheme}-{size['width']}": opened(browser.new_context(viewport=size, color_scheme=scheme), url)
+            for scheme in ("light", "dark")
+            for size in (SMALL, LARGE)
+        }
+        self.first = self._pages["light-360"]
+
+    def shoot(self, name: str) -> None:
+        """Take a picture of each."""
+        self._taken += 1
+        for kind, page in self._pages.items():
             page.wait_for_timeout(150)
-            page.screenshot(path=folder / f"{taken:02}-{name}-{kind}.png", full_page=kind == "light-360" and name == "live")
+            page.screenshot(path=self._folder / f"{self._taken:02}-{name}-{kind}.png")
 
-    def until(check: Callable[[Page], object]) -> None:
-        for page in pages.values():
+    def until(self, check: Callable[[Page], object]) -> None:
+        """Wait until each is so far."""
+        for page in self._pages.values():
             check(page)
 
+    def until_asked(self, point: str) -> None:
+        """Wait until each asks for a point."""
+        self.until(lambda page: expect(page.locator("#point")).to_have_text(point))
+
+
+def begin(shown: Shown, meter: Meter) -> None:
+    """From nothing to a fail."""
+    first = shown.first
     first.wait_for_selector("#procedures input")
-    shoot("empty")
+    shown.shoot("empty")
     first.get_by_text("Sample").first.click()
     first.fill("#address", meter.address)
     first.check("#acknowledged")
-    shoot("ready")
+    shown.shoot("ready")
     first.click("#begin")
-    until(lambda page: page.wait_for_selector("#step:not([hidden])"))
-    shoot("look")
+    shown.until_asked("Q1")
+    shown.shoot("look")
     first.click("#confirm")
-    until(lambda page: expect(page.locator("#point")).to_have_text("G1:+"))
-    shoot("waiting")
+    shown.until_asked("G1:+")
+    first.wait_for_timeout(500)
+    shown.shoot("waiting")
     meter.touch("25.41 V DC")
-    until(lambda page: expect(page.locator("#point")).to_have_text("F1:2"))
+    shown.until_asked("F1:2")
     meter.touch("25.38 V DC")
-    until(lambda page: expect(page.locator("#point")).to_have_text("B1:11"))
-    shoot("pass")
+    shown.until_asked("B1:11")
+    shown.shoot("pass")
     meter.touch("23.42 V DC")
-    until(lambda page: page.wait_for_selector('#verdict[data-outcome="unclear"]'))
-    shoot("unclear")
+    shown.until_asked("B1:12")
+    shown.shoot("unclear")
     meter.touch("0.012 V DC")
-    first.wait_for_selector('#confirm[data-ready="yes"]')
-    shoot("confirm-dead")
+    first.wait_for_selector('#confirm[data-ready="asked"]')
+    shown.shoot("confirm-dead")
     first.click("#confirm")
-    until(lambda page: page.wait_for_selector('#verdict[data-outcome="fail"]'))
-    shoot("fail")
-    meter.touch("24.9")
-    meter.shown = "24.96 V DC"
-    until(lambda page: page.wait_for_selector('body[data-live="yes"]'))
-    shoot("live")
+    shown.until_asked("X2:3")
+    shown.shoot("fail")
+
+
+def end(shown: Shown, meter: Meter) -> None:
+    """From the restart to the end."""
+    shown.until(lambda page: page.wait_for_selector('#link[data-link="live"]'))
+    shown.until_asked("X2:3")
+    shown.shoot("resumed")
     meter.shown = None
-    first.wait_for_timeout(4000)
-    shoot("no-data")
+    shown.first.wait_for_timeout(4000)
+    shown.shoot("no-data")
     meter.touch("24.96 V DC")
-    until(lambda page: expect(page.locator("#point")).to_have_text("S1"))
-    first.click('[data-answer="confirm"]')
-    until(lambda page: page.wait_for_selector("#finished:not([hidden])"))
-    shoot("finished")
-    served.kill()
-    first.wait_for_timeout(8000)
-    shoot("link-lost")
+    shown.until_asked("S1")
+    shown.first.click("#confirm")
+    shown.until(lambda page: page.wait_for_selector("#finished:not([hidden])"))
+    shown.shoot("finished")
 
 
 if __name__ == "__main__":

@@ -22,7 +22,10 @@ def rail(engine: Engine, marks: Marks | None) -> list[Json]:
     """
     if engine.hunt is not None and marks is not None:
         return _chain(engine.hunt.search.circuit, marks)
-    return [_stop(step, engine.verdicts, here=not engine.ended and step.id == engine.step.id) for step in engine.procedure.steps]
+    return [
+        _stop(step, engine.verdicts, here=not engine.ended and step.id == engine.step.id)
+        for step in engine.procedure.steps
+    ]
 
 
 def _stop(step: Step, verdicts: Mapping[str, Verdict], *, here: bool) -> Json:

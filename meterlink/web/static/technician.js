@@ -223,7 +223,7 @@ function renderConfirm(confirms) {
   const asked = step?.look || state.said.at(-1)?.code === "confirm-dead";
   const confirm = byId("confirm");
   confirm.dataset.ready = !what ? "no" : asked ? "asked" : "yes";
-  write(byId("confirms"), what ?? "nothing to confirm now");
+  write(byId("confirms"), what ?? (silentS === null ? "nothing to confirm now" : "no link"));
   for (const button of buttons) {
     const idle = held || silentS !== null || (button === confirm && !what);
     button.setAttribute("aria-disabled", String(idle));
