@@ -2,10 +2,12 @@
 
 import asyncio
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
 from meterlink.keeper import News
 from meterlink.link import Link
+from meterlink.note import Note, Photo
 from meterlink.outcome import Answer, Break, Input, Json
 from meterlink.reading import Reading
 from meterlink.session import Session
@@ -29,18 +31,30 @@ class Output(Protocol):
         """Show trouble on the line."""
 
 
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """A note on its way to the record, where it gets its time."""
+
+    text: str
+    by: str
+    """Whose it is, such as `technician`."""
+    photo: Photo | None = None
+    kept: Callable[[], None] = lambda: None
+    """Called once it is on the disk, from the check's own loop."""
+
+
 class Answers:
-    """Answers on their way from a key or a line of input, given by any thread, to the check."""
+    """Answers and remarks on their way from a key, a page or a line of input, given by any thread, to the check."""
 
     def __init__(self) -> None:
-        self._queue: asyncio.Queue[Answer | None] = asyncio.Queue()
+        self._queue: asyncio.Queue[Answer | Remark | None] = asyncio.Queue()
         self._loop = asyncio.get_running_loop()
 
-    def give(self, answer: Answer | None) -> None:
-        """Hand over an answer; None asks the check to stop."""
+    def give(self, answer: Answer | Remark | None) -> None:
+        """Hand over an answer or a remark; None asks the check to stop."""
         self._loop.call_soon_threadsafe(self._queue.put_nowait, answer)
 
-    async def take(self) -> Answer | None:
+    async def take(self) -> Answer | Remark | None:
         """Wait for the next answer."""
         return await self._queue.get()
 
@@ -72,7 +86,11 @@ async def run(session: Session, link: Link, answers: Answers, output: Output) ->
                 if answer is None:
                     return Break.INTERRUPTED
                 next_answer = asyncio.ensure_future(answers.take())
-                say(session.take(Input(answer, link.now())))
+                if isinstance(answer, Remark):
+                    session.take(Note(answer.text, answer.by, link.now(), answer.photo))
+                    answer.kept()
+                else:
+                    say(session.take(Input(answer, link.now())))
             else:
                 item = next_item.result()
                 if item is None:

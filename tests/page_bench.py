@@ -13,12 +13,13 @@ from pathlib import Path
 from typing import Self
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, ViewportSize, sync_playwright
 
 from commands import environment
 from procedure_samples import with_steps
 
-SMALL, LARGE = {"width": 360, "height": 740}, {"width": 1280, "height": 800}
+SMALL: ViewportSize = {"width": 360, "height": 740}
+LARGE: ViewportSize = {"width": 1280, "height": 800}
 
 CAUTIONS = ["Only trained and authorised people work on lifts."]
 
@@ -165,10 +166,14 @@ def chromium() -> Iterator[Browser]:
 
 def opened(context: BrowserContext, url: str, troubles: list[str] | None = None) -> Page:
     """Open a page that is linked, and gather what it complains of."""
+
+    def complain(message: ConsoleMessage) -> None:
+        if troubles is not None and message.type == "error":
+            troubles.append(message.text)
+
     page = context.new_page()
-    if troubles is not None:
-        page.on("pageerror", lambda error: troubles.append(str(error)))
-        page.on("console", lambda message: message.type == "error" and troubles.append(message.text))
+    page.on("console", complain)
+    page.on("pageerror", lambda error: troubles.append(str(error)) if troubles is not None else None)
     page.goto(url)
     page.wait_for_selector('#link[data-link="live"]')
     return page

@@ -60,9 +60,9 @@ def step_marks(tied: Tied, verdicts: Mapping[str, Verdict], waiting: Step) -> Ma
     for step in tied.procedure.steps:
         question, given = tied.question(step), verdicts.get(step.id)
         measured = given.measured if given else None
-        if question is None or measured is None or measured.value is None or tied.situation(step) != situation:
+        if question is None or measured is None or measured.value is None or measured.unit != "V":
             continue
-        if question.reference is None and question.measure is Measure.VOLTAGE:
+        if question.reference is None and tied.situation(step) == situation:
             nodes[question.point] = _mark(circuit, float(measured.value))
             texts[question.point] = str(measured)
     try:

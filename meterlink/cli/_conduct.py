@@ -60,7 +60,7 @@ def conduct(plan: Plan, *, as_json: bool, pages: Pages | None) -> NoReturn:
 
 async def _conduct(plan: Plan, place: "Place | None", *, as_json: bool) -> int:
     folder = home_folder()
-    async with served(place) as stage:
+    async with served(place, folder) as stage:
         show = partial(_shown, as_json=as_json, stage=stage, listens=parse_meter_url(plan.meter).scheme != "trace")
         with Store.open(folder) as store:
             visited = await visit(store, folder, plan, show)

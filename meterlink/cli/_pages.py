@@ -4,6 +4,7 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from functools import wraps
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -66,7 +67,7 @@ def page_options(command: Callable[..., None]) -> Callable[..., None]:
 
 
 @asynccontextmanager
-async def served(place: "Place | None") -> "AsyncIterator[Stage | None]":
+async def served(place: "Place | None", folder: Path) -> "AsyncIterator[Stage | None]":
     """Serve the technician's page while the block runs; nothing where no port was taken."""
     if place is None:
         yield None
@@ -76,6 +77,6 @@ async def served(place: "Place | None") -> "AsyncIterator[Stage | None]":
     from meterlink.web.technician import TechnicianPage  # noqa: PLC0415
 
     stage = Stage()
-    async with serving(place, stage, TechnicianPage(stage).routes):
+    async with serving(place, stage, TechnicianPage(stage, folder).routes):
         click.echo(f"The technician's page: {place.url}", err=True)
         yield stage

@@ -72,11 +72,12 @@ def _plan(
 
 async def _serve(place: Place, plan: Plan | None) -> None:
     stage = Stage()
-    desk = Desk(stage, home_folder())
+    folder = home_folder()
+    desk = Desk(stage, folder)
     ended = asyncio.Event()
     with suppress(NotImplementedError):  # a platform without these signals in its event loop
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, ended.set)
-    async with serving(place, stage, [*TechnicianPage(stage).routes, *desk.routes]):
+    async with serving(place, stage, [*TechnicianPage(stage, folder).routes, *desk.routes]):
         click.echo(f"The technician's page: {place.url}", err=True)
         if plan is not None:
             desk.begin(_given(plan), plan.meter)

@@ -1,16 +1,17 @@
 """The rail for a page: stops from the supply down, each with its state as a word that the page gives a shape. Pure."""
 
-from collections.abc import Mapping
-
 from meterlink.circuit.parts import Circuit
 from meterlink.circuit.picture.chains import skeleton
 from meterlink.circuit.picture.marks import Marks, accusation
 from meterlink.engine import Engine
-from meterlink.outcome import Json, Verdict
+from meterlink.outcome import Json
 from meterlink.procedure.model import Step
 
 NOT_YET = "not yet"
 """The state of a step without a verdict."""
+
+ANSWERED = "answered"
+"""The state of a question that decides what follows."""
 
 
 def rail(engine: Engine, marks: Marks | None) -> list[Json]:
@@ -22,17 +23,19 @@ def rail(engine: Engine, marks: Marks | None) -> list[Json]:
     """
     if engine.hunt is not None and marks is not None:
         return _chain(engine.hunt.search.circuit, marks)
-    return [
-        _stop(step, engine.verdicts, here=not engine.ended and step.id == engine.step.id)
-        for step in engine.procedure.steps
-    ]
+    return [_stop(engine, step) for step in engine.procedure.steps]
 
 
-def _stop(step: Step, verdicts: Mapping[str, Verdict], *, here: bool) -> Json:
-    given = verdicts.get(step.id)
-    value = str(given.measured) if given and given.measured else ""
-    state = given.outcome.value if given else NOT_YET
-    return {"tag": step.point, "state": state, "word": state if given else "", "value": value, "here": here}
+def _stop(engine: Engine, step: Step) -> Json:
+    given, answer = engine.verdicts.get(step.id), engine.course.answers.get(step.id)
+    state, word, value = NOT_YET, "", ""
+    if given is not None:
+        state = word = given.outcome.value
+        value = str(given.measured) if given.measured else ""
+    elif answer is not None:
+        state, word = ANSWERED, "yes" if answer else "no"
+    here = not engine.ended and step.id == engine.step.id
+    return {"tag": step.point, "state": state, "word": word, "value": value, "here": here}
 
 
 def _chain(circuit: Circuit, marks: Marks) -> list[Json]:

@@ -14,7 +14,7 @@ from meterlink.judging.words import uncertainty
 from meterlink.limits import Limits
 from meterlink.outcome import Json, VerdictOutcome
 from meterlink.phrases import FUNCTION_NAMES, functions
-from meterlink.procedure.model import LookStep, MeasuredStep, Step
+from meterlink.procedure.model import AnsweredStep, MeasuredStep, Step
 from meterlink.reading import Flag, Reading
 from meterlink.screen import unit_shown
 from meterlink.web.rail import rail
@@ -40,7 +40,7 @@ def scene(engine: Engine, pictured: Pictured | None) -> Json:
         "title": engine.procedure.title,
         "revision": engine.procedure.revision,
         "steps": len(engine.procedure.steps),
-        "judged": len(engine.verdicts),
+        "judged": len(engine.procedure.steps) - len(engine.course.missing),
         "counts": {each.value: outcomes.count(each) for each in VerdictOutcome},
         "step": None if engine.ended else _step(engine, limits),
         "band": _band(limits) if limits else None,
@@ -82,20 +82,25 @@ def _step(engine: Engine, limits: Limits | None) -> Json:
     step = engine.step
     ids = [each.id for each in engine.procedure.steps]
     measured = step if isinstance(step, MeasuredStep) else None
+    group = engine.procedure.group_of(step) if engine.hunt is None else None
     return {
         "id": step.id,
-        "number": ids.index(step.id) + 1 if step.id in ids else None,
-        "look": isinstance(step, LookStep),
-        "point": step.point,
-        "ask": step.ask if isinstance(step, LookStep) else step.say,
+        "number": ids.index(step.id) + 1 if step.id in ids and engine.hunt is None else None,
+        "group": group.title if group else None,
+        "look": measured is None,
+        "point": _either(engine.open_points),
+        "ask": step.question if isinstance(step, AnsweredStep) else step.say,
         "black": measured.reference if measured else None,
         "where": _where(engine, measured.reference) if measured else None,
         "dial": functions(measured.measure) if measured else None,
         "limits": limits.text if limits else None,
         "source": measured.source if measured else None,
         "before": _before(engine, step),
-        "confirms": engine.confirms(),
     }
+
+
+def _either(points: list[str]) -> str:
+    return f"{', '.join(points[:-1])} or {points[-1]}" if len(points) > 1 else points[0]
 
 
 def _where(engine: Engine, reference: str) -> str | None:
@@ -148,7 +153,7 @@ def _following(engine: Engine) -> str | None:
     """Which point comes next; None where that is open, or this is the last."""
     if engine.ended or engine.hunt is not None:
         return None
-    rest = (step for step in engine.procedure.steps if step.id not in engine.verdicts and step.id != engine.step.id)
+    rest = (step for step in engine.procedure.steps if not engine.course.done(step) and step.id != engine.step.id)
     return next((step.point for step in rest), None)
 
 

@@ -1,5 +1,6 @@
 """The check on show: what it announces goes to the pages, what the pages answer goes to it."""
 
+import asyncio
 import secrets
 import time
 from collections import deque
@@ -7,10 +8,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 
+from meterlink.note import Photo
 from meterlink.outcome import Answer, Json
 from meterlink.phrases import LINK_TROUBLE
 from meterlink.reading import Reading
-from meterlink.run import Answers
+from meterlink.run import Answers, Remark
 from meterlink.session import Session
 from meterlink.web.hub import Hub
 from meterlink.web.scene import Pictured, circuit_shown, live_scene, scene
@@ -66,6 +68,8 @@ class Stage:
         self._answered = (0, 0.0)
         self._trouble: str | None = None
         self._end: Json | None = None
+        self._pending: set[asyncio.Future[None]] = set()
+        """Notes that are not on the disk yet."""
         self._fixed: dict[str, object] = {}
         self.show()
 
@@ -102,6 +106,8 @@ class Stage:
             yield PageOutput(self)
         finally:
             self._answers = None
+            for pending in self._pending:
+                pending.cancel()
             self._phase = Phase.ENDED if session.engine.ended else Phase.BROKEN_OFF
             self.show()
 
@@ -126,6 +132,27 @@ class Stage:
         self._answered = asked, now
         self.hub.tell({"event": "answered", "answer": answer.value, "page": page})
         self._answers.give(answer)
+
+    async def remark(self, text: str, photo: Photo | None) -> None:
+        """Keep a note with the record; it is on the disk when this returns.
+
+        Raises:
+            NotTakenError: no check is running, or it ended before the note was kept.
+        """
+        if self._answers is None:
+            raise NotTakenError("No check is running.")
+        kept: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._pending.add(kept)
+        try:
+            self._answers.give(Remark(text, "technician", photo, lambda: _done(kept)))
+            await kept
+        except asyncio.CancelledError:
+            if not kept.cancelled():
+                raise
+            raise NotTakenError("The check ended before this was kept.") from None
+        finally:
+            self._pending.discard(kept)
+        self.hub.tell({"event": "noted", "text": text, "photo": photo is not None})
 
     def stop(self) -> None:
         """Break the check off; it can be resumed."""
@@ -195,6 +222,11 @@ class Stage:
         self._session, self._end, self._trouble, self.pictured = None, None, None, None
         self._question = None
         self._said.clear()
+
+
+def _done(kept: "asyncio.Future[None]") -> None:
+    if not kept.done():
+        kept.set_result(None)
 
 
 class PageOutput:

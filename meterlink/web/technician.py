@@ -1,6 +1,7 @@
 """The technician's page: what it is made of, the stream that keeps it live, and the answers that it gives."""
 
 import asyncio
+import re
 from collections.abc import AsyncIterator
 from importlib.resources import files
 from pathlib import Path
@@ -13,7 +14,9 @@ from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from meterlink.circuit.picture.svg import svg
+from meterlink.errors import RecordError
 from meterlink.outcome import Answer
+from meterlink.record.photos import MAX_BYTES, keep_photo
 from meterlink.web.hub import MOST_WATCHERS
 from meterlink.web.requests import TooLargeError, body_of
 from meterlink.web.stage import NotTakenError, Stage
@@ -28,6 +31,8 @@ _RETRY_MS = 1000
 
 _MOST_BYTES = 16 * 1024
 
+_PHOTO = re.compile(r"image/[a-z0-9.+-]{1,40}")
+
 
 class Given(BaseModel):
     """An answer as a page sends it."""
@@ -41,11 +46,25 @@ class Given(BaseModel):
     """Names the page."""
 
 
+class Noted(BaseModel):
+    """A note as a page sends it."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    text: str = Field(min_length=1, max_length=2000)
+
+
 class TechnicianPage:
     """The routes of the page."""
 
-    def __init__(self, stage: Stage) -> None:
-        self._stage = stage
+    def __init__(self, stage: Stage, folder: Path) -> None:
+        """Be ready.
+
+        Args:
+            stage: the check on show.
+            folder: where the record lies, and photos beside it.
+        """
+        self._stage, self._folder = stage, folder
 
     @property
     def routes(self) -> list[BaseRoute]:
@@ -55,6 +74,8 @@ class TechnicianPage:
             Route("/events", self._events),
             Route("/picture.svg", self._picture),
             Route("/answer", self._answer, methods=["POST"]),
+            Route("/note", self._note, methods=["POST"]),
+            Route("/photo", self._photo, methods=["POST"]),
             Mount("/static", StaticFiles(directory=STATIC)),
         ]
 
@@ -88,5 +109,28 @@ class TechnicianPage:
         except (ValidationError, TooLargeError):
             return PlainTextResponse("This is no answer.", 400)
         except NotTakenError as error:
+            return PlainTextResponse(str(error), 409)
+        return Response(status_code=204)
+
+    async def _note(self, request: Request) -> Response:
+        try:
+            await self._stage.remark(Noted.model_validate_json(await body_of(request, _MOST_BYTES)).text, None)
+        except (ValidationError, TooLargeError):
+            return PlainTextResponse("This is no note.", 400)
+        except NotTakenError as error:
+            return PlainTextResponse(str(error), 409)
+        return Response(status_code=204)
+
+    async def _photo(self, request: Request) -> Response:
+        kind = request.headers.get("content-type", "").partition(";")[0].strip().lower()
+        if not _PHOTO.fullmatch(kind):
+            return PlainTextResponse("This is no photo.", 415)
+        try:
+            data = await body_of(request, MAX_BYTES)
+            photo = await asyncio.to_thread(keep_photo, self._folder, data, "photo from the page", kind)
+            await self._stage.remark("Photo", photo)
+        except TooLargeError:
+            return PlainTextResponse(f"This photo has more than {MAX_BYTES // 2**20} MB.", 413)
+        except (RecordError, NotTakenError) as error:
             return PlainTextResponse(str(error), 409)
         return Response(status_code=204)

@@ -73,6 +73,8 @@ function stopShape(state, y) {
       return [drawn("circle", { cx: X, cy: y, r: 8, class: "dot dotted" })];
     case "suspect": case "found":
       return [drawn("rect", { x: X - 8, y: y - 8, width: 16, height: 16, class: `dot ${state}` })];
+    case "answered":
+      return [drawn("rect", { x: X - 5, y: y - 5, width: 10, height: 10, class: "dot half" })];
     case "not-applicable":
       return [drawn("path", { d: `M${X - 8} ${y}h16`, class: "dot passed-over" })];
     default:

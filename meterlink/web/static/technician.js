@@ -11,7 +11,8 @@ import { Voice } from "./voice.js";
 
 const DEBOUNCE_MS = 300;
 const OLD_S = 3;
-const ASKS = new Set(["probe", "look", "ask", "pass", "fail", "unclear"]);
+const ASKS = new Set(["probe", "look", "ask", "pass", "fail", "unclear", "not-applicable"]);
+const TO_CONFIRM = new Set(["confirm-dead", "watch-ready", "interval-ready", "jumper-open"]);
 const SHAPES = { pass: "●", fail: "○", unclear: "◐", "not-applicable": "–" };
 
 const watching = new URLSearchParams(location.search).has("watch");
@@ -95,8 +96,9 @@ function newQuestion() {
 }
 
 function renderStep(step, check) {
-  const kind = check.search ? "Looking for the fault" : `Step ${step.number} of ${check.steps}`;
-  write(byId("kicker"), step.before ? `${kind}, before: ${step.before}` : kind);
+  const place = step.number ? `Step ${step.number} of ${check.steps}` : "Before the end";
+  const before = step.before ? `before: ${step.before}` : null;
+  write(byId("kicker"), [check.search ? "Looking for the fault" : place, step.group, before].filter(Boolean).join(", "));
   write(byId("point"), step.point);
   write(byId("ask"), step.ask ?? "");
   show(byId("ask"), Boolean(step.ask));
@@ -220,7 +222,7 @@ function whyOld() {
 function renderConfirm(confirms) {
   const step = state.check?.step;
   const what = step?.look ? step.ask : confirms;
-  const asked = step?.look || state.said.at(-1)?.code === "confirm-dead";
+  const asked = step?.look || TO_CONFIRM.has(state.said.at(-1)?.code);
   const confirm = byId("confirm");
   confirm.dataset.ready = !what ? "no" : asked ? "asked" : "yes";
   write(byId("confirms"), what ?? (silentS === null ? "nothing to confirm now" : "no link"));
@@ -261,6 +263,30 @@ function hold() {
     held = false;
     renderLive();
   }, DEBOUNCE_MS);
+}
+
+const dialog = byId("note-dialog");
+
+byId("note").addEventListener("click", () => {
+  byId("note-text").value = "";
+  dialog.returnValue = "";
+  dialog.showModal();
+});
+
+dialog.addEventListener("close", async () => {
+  const text = byId("note-text").value.trim();
+  if (dialog.returnValue === "keep" && text) await keep("/note", { text });
+});
+
+byId("photo").addEventListener("change", async ({ currentTarget }) => {
+  const [photo] = currentTarget.files;
+  if (photo) await keep("/photo", photo, photo.type);
+  currentTarget.value = "";
+});
+
+async function keep(path, body, type) {
+  write(byId("told-off"), "Being kept …");
+  write(byId("told-off"), (await link.send(path, body, type)) ?? "Kept with the record.");
 }
 
 byId("whole").addEventListener("click", ({ currentTarget }) => {
