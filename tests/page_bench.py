@@ -21,7 +21,8 @@ from procedure_samples import with_steps
 SMALL: ViewportSize = {"width": 360, "height": 740}
 LARGE: ViewportSize = {"width": 1280, "height": 800}
 
-CAUTIONS = ["Only trained and authorised people work on lifts."]
+CAUTIONS = ["Take care."]
+"""Those of the sample procedure."""
 
 STEPS = with_steps(
     """
