@@ -10,6 +10,7 @@ from meterlink.errors import MeterlinkError
 
 _COMMANDS = {
     "check": "Run a procedure with a meter: match, judge, store and answer each reading.",
+    "cues": "Write every tone and a sample of every phrase as WAV files.",
     "decode": "Turn a meter's raw bytes into readings.",
     "demo": "Run a whole start-up check of a simulated lift, then one with a fault.",
     "find": "Find what is wrong with a circuit: the next point to probe, and the answer.",

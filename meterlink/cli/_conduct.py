@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from meterlink.cli import complain
+from meterlink.cli._hearing import Hearing, heard
 from meterlink.cli._identify import ensure_known
 from meterlink.cli._outputs import JsonOutput, PlainOutput, TerminalOutput, Together
 from meterlink.cli._pages import Pages, served
@@ -39,12 +40,13 @@ meter_option = click.option("--meter", required=True, metavar="METER", help="Add
 json_option = click.option("--json", "as_json", is_flag=True, help="Print outcomes as JSON lines, and nothing else.")
 
 
-def conduct(plan: Plan, *, as_json: bool, pages: Pages | None) -> NoReturn:
+def conduct(plan: Plan, *, as_json: bool, hearing: Hearing, pages: Pages | None) -> NoReturn:
     """Run a job to the exit status.
 
     Args:
         plan: what to run with which meter.
         as_json: whether outcomes are printed as JSON lines.
+        hearing: what is to be heard.
         pages: where the technician's page is served beside that; None for nowhere.
 
     Raises:
@@ -54,29 +56,31 @@ def conduct(plan: Plan, *, as_json: bool, pages: Pages | None) -> NoReturn:
     place = pages.take() if pages else None
     status = NOT_FINISHED
     with suppress(KeyboardInterrupt):  # before the job began, or a second time while it was being closed
-        status = asyncio.run(_conduct(plan, place, as_json=as_json))
+        status = asyncio.run(_conduct(plan, place, as_json=as_json, hearing=hearing))
     sys.exit(status)
 
 
-async def _conduct(plan: Plan, place: "Place | None", *, as_json: bool) -> int:
+async def _conduct(plan: Plan, place: "Place | None", *, as_json: bool, hearing: Hearing) -> int:
     folder = home_folder()
     async with served(place, folder) as stage:
-        show = partial(_shown, as_json=as_json, stage=stage, listens=parse_meter_url(plan.meter).scheme != "trace")
+        listens = parse_meter_url(plan.meter).scheme != "trace"
+        show = partial(_shown, as_json=as_json, hearing=hearing, stage=stage, listens=listens)
         with Store.open(folder) as store:
             visited = await visit(store, folder, plan, show)
             if not as_json:
                 with quiet_end():
                     click.echo("\n".join(job_page(store, visited.session.job)))
                     click.echo(f"The record lies in {folder}.")
-    return _status(visited, plan)
+    return _status(visited, plan, hearing)
 
 
-def _status(visited: Visited, plan: Plan) -> int:
+def _status(visited: Visited, plan: Plan, hearing: Hearing) -> int:
     session, trouble = visited.session, visited.trouble
     if trouble is not None:
         complain(trouble)
     if not session.engine.ended:
-        again = shlex.join(["steadypoint", "resume", session.job, "--meter", plan.meter, *plan.stated.options])
+        options = [*plan.stated.options, *hearing.options]
+        again = shlex.join(["steadypoint", "resume", session.job, "--meter", plan.meter, *options])
         click.echo(f"Not finished. Go on with: {again}", err=True)
         return BAD_FILE if isinstance(trouble, FileError) else NOT_FINISHED
     tally = session.engine.tally(session.last)
@@ -85,15 +89,18 @@ def _status(visited: Visited, plan: Plan) -> int:
 
 @contextmanager
 def _shown(
-    session: Session, answers: Answers, *, as_json: bool, stage: "Stage | None", listens: bool
+    session: Session, answers: Answers, *, as_json: bool, hearing: Hearing, stage: "Stage | None", listens: bool
 ) -> Iterator[Output]:
-    """Show a job here, and on the pages where there are any."""
+    """Show a job here, let it be heard, and show it on the pages where there are any."""
     with suppress(NotImplementedError):  # a platform without these signals in its event loop
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, answers.give, None)
     with ExitStack() as outputs:
         outputs.enter_context(quiet_end())
         here = outputs.enter_context(_output(session, as_json, answers, listens=listens))
-        yield Together((here, outputs.enter_context(stage.showing(session, answers)))) if stage else here
+        on_terminal = isinstance(here, TerminalOutput)
+        if stage is not None:
+            here = Together((here, outputs.enter_context(stage.showing(session, answers))))
+        yield outputs.enter_context(heard(here, session.engine.procedure, hearing, on_terminal=on_terminal))
 
 
 def _output(session: Session, as_json: bool, answers: Answers, *, listens: bool) -> AbstractContextManager[Output]:

@@ -7,6 +7,7 @@ from typing import NoReturn
 import click
 
 from meterlink.cli._conduct import conduct, json_option, meter_option
+from meterlink.cli._hearing import Hearing, hearing_options
 from meterlink.cli._pages import Pages, page_options
 from meterlink.cli._stated import stated_options
 from meterlink.errors import UsageError
@@ -21,10 +22,18 @@ from meterlink.visit import new_job
 @meter_option
 @click.option("--accept-cautions", is_flag=True, help="Count the procedure's cautions as read and acknowledged.")
 @stated_options
+@hearing_options
 @page_options
 @json_option
 def command(
-    *, procedure: str, meter: str, accept_cautions: bool, stated: Stated, pages: Pages | None, as_json: bool
+    *,
+    procedure: str,
+    meter: str,
+    accept_cautions: bool,
+    stated: Stated,
+    hearing: Hearing,
+    pages: Pages | None,
+    as_json: bool,
 ) -> None:
     """Run PROCEDURE, a file or the name of a shipped one, with the meter at METER.
 
@@ -33,11 +42,18 @@ def command(
     Exit status: 0 all passed, 1 finished with a fail or unclear, 2 bad usage or bad file, 3 not finished.
     """
     prepared = prepare(load_procedure(procedure))
-    run_procedure(prepared, meter, stated, accept_cautions=accept_cautions, as_json=as_json, pages=pages)
+    run_procedure(prepared, meter, stated, hearing, accept_cautions=accept_cautions, as_json=as_json, pages=pages)
 
 
 def run_procedure(
-    prepared: Prepared, meter: str, stated: Stated, *, accept_cautions: bool, as_json: bool, pages: Pages | None = None
+    prepared: Prepared,
+    meter: str,
+    stated: Stated,
+    hearing: Hearing,
+    *,
+    accept_cautions: bool,
+    as_json: bool,
+    pages: Pages | None = None,
 ) -> NoReturn:
     """Have the cautions acknowledged, then run a job to the exit status.
 
@@ -47,7 +63,7 @@ def run_procedure(
     if not accept_cautions:
         acknowledge(prepared.procedure.cautions)
 
-    conduct(new_job(prepared, meter, stated), as_json=as_json, pages=pages)
+    conduct(new_job(prepared, meter, stated), as_json=as_json, hearing=hearing, pages=pages)
 
 
 def acknowledge(cautions: Sequence[str]) -> None:

@@ -3,6 +3,7 @@
 import click
 
 from meterlink.cli._conduct import conduct, json_option, meter_option
+from meterlink.cli._hearing import Hearing, hearing_options
 from meterlink.cli._pages import Pages, page_options
 from meterlink.cli._stated import stated_options
 from meterlink.in_hand import Stated
@@ -13,11 +14,12 @@ from meterlink.visit import job_again
 @click.argument("job")
 @meter_option
 @stated_options
+@hearing_options
 @page_options
 @json_option
-def command(job: str, meter: str, stated: Stated, pages: Pages | None, as_json: bool) -> None:
+def command(*, job: str, meter: str, stated: Stated, hearing: Hearing, pages: Pages | None, as_json: bool) -> None:
     """Go on with JOB where it stood: its verdicts stay, the step that was waited for is asked for again.
 
     A job that a fail or an unclear step stopped asks for that step again. Exit status as for `check`.
     """
-    conduct(job_again(job, meter, stated), as_json=as_json, pages=pages)
+    conduct(job_again(job, meter, stated), as_json=as_json, hearing=hearing, pages=pages)

@@ -81,6 +81,7 @@ class Hub:
         self.watchers += 1
         try:
             seen = self.board.number(last_seen)
+            missed = self.board.last
             states = lives = -1
             while True:
                 news = self._news
@@ -89,7 +90,8 @@ class Hub:
                     yield Message("state", _text(self._state), self.board.name(seen))
                 for number, announcement in self.board.since(seen):
                     seen = number
-                    yield Message("told", _text(announcement), self.board.name(number))
+                    late = {"late": True} if number <= missed else {}
+                    yield Message("told", _text({**announcement, **late}), self.board.name(number))
                 if lives != self._lives:
                     lives = self._lives
                     yield Message("live", _text({**self._live, "age": round(self._age(), 2)}))

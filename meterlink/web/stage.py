@@ -16,15 +16,13 @@ from meterlink.run import Answers, Remark
 from meterlink.session import Session
 from meterlink.web.hub import Hub
 from meterlink.web.scene import Pictured, circuit_shown, live_scene, scene
+from meterlink.web.sounds import Sounds
 
 _SAID = 12
 """So many of the last things said stand on a page that is opened now."""
 
 _APART_S = 0.3
 """Two pages that answer the same question within this time meant one answer (common practice, no source)."""
-
-_TOLD = frozenset({"cue", "verdict", "end"})
-"""Announcements that a page is told one by one; the state has what the others say."""
 
 
 class Phase(StrEnum):
@@ -63,6 +61,7 @@ class Stage:
         self._said: deque[Json] = deque(maxlen=_SAID)
         self._session: Session | None = None
         self._answers: Answers | None = None
+        self._sounds: Sounds | None = None
         self._asked = 0
         self._question: tuple[str, int, bool] | None = None
         self._answered = (0, 0.0)
@@ -100,6 +99,7 @@ class Stage:
         """Put a check on show for as long as the block runs; its end stays in sight after that."""
         self._forget()
         self._session, self._answers, self.job = session, answers, session.job
+        self._sounds = Sounds(session.engine.procedure)
         self._phase = Phase.RUNNING
         self._ask()
         try:
@@ -169,8 +169,9 @@ class Stage:
         elif event == "end":
             self._end = announcement
         self._ask()
-        if event in _TOLD:
-            self.hub.tell(announcement)
+        sound = self._sounds.of(announcement) if self._sounds else None
+        if sound is not None:
+            self.hub.tell({**announcement, "sound": sound})
 
     def reading(self, reading: Reading) -> None:
         """Show the digits."""

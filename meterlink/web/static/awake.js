@@ -1,7 +1,7 @@
 /* Keeps the screen on while it is wanted. Browsers allow it to pages of this machine or of an encrypted site only. */
 
 import { byId, write } from "./dom.js";
-import { remember, remembered } from "./voice.js";
+import { remember, remembered } from "./memory.js";
 
 export function keepAwake() {
   const wanted = byId("awake");

@@ -49,7 +49,7 @@ function silent(seconds) {
 }
 
 function told(body) {
-  if (body.event === "cue") voice.say(body.text);
+  if (body.sound) voice.hear(body);
   else if (body.event === "answered" && body.page !== link.page) {
     write(byId("told-off"), `${answerWord(body.answer)}, on another page.`);
   }
