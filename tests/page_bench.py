@@ -21,6 +21,8 @@ from procedure_samples import with_steps
 SMALL: ViewportSize = {"width": 360, "height": 740}
 LARGE: ViewportSize = {"width": 1280, "height": 800}
 
+TITLE = "Short check of supply and chain"
+
 CAUTIONS = ["Take care."]
 """Those of the sample procedure."""
 
@@ -37,8 +39,8 @@ STEPS = with_steps(
     - {id: stop-released, kind: look, point: S1, ask: "Is the emergency stop in the cab released?"}
     """
 ).replace(
-    "revision: 1",
-    "revision: 1\ncircuit: start-up\njudging: {rule: guarded}\nreferences:\n"
+    "title: Sample\nrevision: 1",
+    f"title: {TITLE}\nrevision: 1\ncircuit: start-up\njudging: {{rule: guarded}}\nreferences:\n"
     "  - {name: earth bar, node: PE, where: The earth bar in the controller box}",
     1,
 )

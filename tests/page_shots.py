@@ -11,11 +11,11 @@ from pathlib import Path
 from playwright.sync_api import Browser, Page, expect
 
 from commands import jobs
-from page_bench import LARGE, SMALL, Meter, Served, chromium, opened, write_procedure
+from page_bench import LARGE, SMALL, TITLE, Meter, Served, chromium, opened, write_procedure
 
 
 def main(folder: Path) -> None:
-    """Take one check through its states; every page that is open shows each."""
+    """Take checks through their states; every page that is open shows each."""
     folder.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory() as name, Meter() as meter, chromium() as browser:
         home = Path(name)
@@ -30,13 +30,23 @@ def main(folder: Path) -> None:
         port, where = str(served.port), meter.address
         with Served(home, "serve", "--port", port, "--job", job, "--meter", where):
             end(shown, meter)
+        search(browser, home, folder)
+
+
+def search(browser: Browser, home: Path, folder: Path) -> None:
+    """A simulated lift whose final limit is open, and the search for it."""
+    begun = ("serve", "start-up", "--meter", "sim:open-final-limit?speed=3&seed=3", "--accept-cautions")
+    with Served(home, *begun, "--port", "0") as served:
+        shown = Shown(browser, served.url, folder, taken=12)
+        shown.first.locator("#suspects li").first.wait_for(timeout=90_000)
+        shown.shoot("search")
 
 
 class Shown:
     """The page at both sizes, in light and dark."""
 
-    def __init__(self, browser: Browser, url: str, folder: Path) -> None:
-        self._folder, self._taken = folder, 0
+    def __init__(self, browser: Browser, url: str, folder: Path, taken: int = 0) -> None:
+        self._folder, self._taken = folder, taken
         self._pages = {
             f"{scheme}-{size['width']}": opened(browser.new_context(viewport=size, color_scheme=scheme), url)
             for scheme in ("light", "dark")
@@ -47,8 +57,8 @@ class Shown:
     def shoot(self, name: str) -> None:
         """Take a picture of each."""
         self._taken += 1
+        self.first.wait_for_timeout(200)
         for kind, page in self._pages.items():
-            page.wait_for_timeout(150)
             page.screenshot(path=self._folder / f"{self._taken:02}-{name}-{kind}.png")
 
     def until(self, check: Callable[[Page], object]) -> None:
@@ -66,7 +76,7 @@ def begin(shown: Shown, meter: Meter) -> None:
     first = shown.first
     first.wait_for_selector("#procedures input")
     shown.shoot("empty")
-    first.get_by_text("Sample").first.click()
+    first.get_by_text(TITLE).click()
     first.fill("#address", meter.address)
     first.check("#acknowledged")
     shown.shoot("ready")

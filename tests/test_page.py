@@ -14,7 +14,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from commands import jobs, only, shown
-from page_bench import LARGE, SMALL, Meter, Served, chromium, opened, write_procedure
+from page_bench import LARGE, SMALL, TITLE, Meter, Served, chromium, opened, write_procedure
 from procedure_samples import with_steps
 
 TARGETS = "button, .photo, .choice, .field input, .settings a"
@@ -40,7 +40,7 @@ def served(tmp_path: Path) -> Iterator[Served]:
         yield served
 
 
-def begin(page: Page, meter: Meter, title: str = "Sample") -> None:
+def begin(page: Page, meter: Meter, title: str = TITLE) -> None:
     page.get_by_text(title, exact=True).first.click()
     page.fill("#address", meter.address)
     page.check("#acknowledged")
@@ -87,7 +87,7 @@ def test_two_browsers_go_through_a_check_and_show_the_same(
     desk = opened(browser.new_context(viewport=LARGE, color_scheme="dark"), served.url, troubles)
     both = ((phone, SMALL), (desk, LARGE))
 
-    phone.get_by_text("Sample", exact=True).click()
+    phone.get_by_text(TITLE, exact=True).click()
     phone.fill("#address", meter.address)
     accessible(phone)
     large_enough(phone)

@@ -23,7 +23,7 @@ from meterlink.web.offer import chosen_meter, chosen_procedure
 from meterlink.web.server import serving, take_place
 from meterlink.web.stage import NotTakenError, Stage
 from meterlink.web.technician import STATIC, TechnicianPage
-from page_bench import CAUTIONS, Meter, Served, write_procedure
+from page_bench import CAUTIONS, TITLE, Meter, Served, write_procedure
 
 GUARD = Guard("secret", 8024, names=("Toolbag",))
 OURS = {"host": "127.0.0.1:8024", "origin": "http://127.0.0.1:8024", TOKEN_HEADER: "secret"}
@@ -298,7 +298,7 @@ def test_a_page_names_no_file_and_no_unknown_way_to_a_meter(address: str) -> Non
 def test_a_page_starts_only_what_is_offered(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("STEADYPOINT_HOME", str(tmp_path))
     path = write_procedure(tmp_path)
-    assert chosen_procedure("own/sample.yaml").procedure.title == "Sample"
+    assert chosen_procedure("own/sample.yaml").procedure.title == TITLE
     assert chosen_procedure("start-up").procedure.procedure == "start-up"
     for name in (str(path), "own/../sample.yaml", "own/other.yaml", ""):
         with pytest.raises(UsageError):

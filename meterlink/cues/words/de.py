@@ -154,7 +154,10 @@ WORDS = Words(
         "proved-live": Said("Bekannte Quelle führt Spannung. Jetzt der Messpunkt.", "Spannung da."),
         "proved-dead": Said("Spannungsfrei. Jetzt noch einmal die bekannte Quelle.", "Spannungsfrei."),
         "not-live": Said("An der bekannten Quelle keine Spannung. Das beweist nichts.", "Quelle tot. Kein Beweis."),
-        "not-reproved": Said("Bekannte Quelle nicht erneut bestätigt. Es bleibt offen.", "Nicht erneut bestätigt."),
+        "not-reproved": Said(
+            "Bekannte Quelle nicht erneut bestätigt. {point} gilt als unter Spannung.",
+            "Nicht erneut bestätigt. {point} unter Spannung.",
+        ),
         "fits-none": Said(
             "Passt zu keinem offenen Punkt. Jetzt der Reihe nach. Abheben, dann {point}.",
             "Passt nirgends. Jetzt {point}.",

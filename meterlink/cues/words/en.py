@@ -153,7 +153,9 @@ WORDS = Words(
         "proved-live": Said("The known source is live. Now the point.", "Live."),
         "proved-dead": Said("Dead. Now the known source again.", "Dead."),
         "not-live": Said("The known source does not read live. That proves nothing.", "Not live. Proves nothing."),
-        "not-reproved": Said("The known source was not proved again. It stays unclear.", "Not proved again."),
+        "not-reproved": Said(
+            "The known source was not proved again. Take {point} for live.", "Not proved again. {point} counts as live."
+        ),
         "fits-none": Said(
             "It fits none of the open points. One by one now. Lift the probes, then touch {point}.",
             "Fits none. {point} now.",

@@ -155,7 +155,10 @@ WORDS = Words(
         "proved-live": Said("La fuente conocida tiene tensión. Ahora el punto.", "Con tensión."),
         "proved-dead": Said("Sin tensión. Ahora otra vez la fuente conocida.", "Sin tensión."),
         "not-live": Said("La fuente conocida no tiene tensión. Eso no prueba nada.", "No prueba nada."),
-        "not-reproved": Said("La fuente conocida no se comprobó de nuevo. Queda dudoso.", "Sin comprobar de nuevo."),
+        "not-reproved": Said(
+            "La fuente conocida no se comprobó de nuevo. Dé {point} por con tensión.",
+            "Sin comprobar. {point} con tensión.",
+        ),
         "fits-none": Said(
             "No encaja en ningún punto abierto. Ahora en orden. Levante y luego toque {point}.",
             "Ninguno. Ahora {point}.",

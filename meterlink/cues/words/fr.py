@@ -152,7 +152,10 @@ WORDS = Words(
         "proved-live": Said("La source connue est sous tension. Maintenant le point.", "Sous tension."),
         "proved-dead": Said("Hors tension. Maintenant de nouveau la source connue.", "Hors tension."),
         "not-live": Said("La source connue n'est pas sous tension. Cela ne prouve rien.", "Pas de preuve."),
-        "not-reproved": Said("La source connue n'a pas été revérifiée. Cela reste indécis.", "Pas revérifié."),
+        "not-reproved": Said(
+            "La source connue n'a pas été revérifiée. Tenez {point} pour sous tension.",
+            "Pas revérifié. {point} sous tension.",
+        ),
         "fits-none": Said(
             "Ne convient à aucun point ouvert. Maintenant dans l'ordre. Levez, puis touchez {point}.",
             "Aucun. Maintenant {point}.",

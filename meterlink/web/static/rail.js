@@ -18,10 +18,9 @@ export function railRows(stops) {
   return stops.map((stop, index) => {
     const cell = drawn("svg", { width: 44, height: 44, "aria-hidden": "true", class: "stop" });
     cell.append(...piece(stops, index, 0, 44));
-    const words = [stop.word, stop.here ? "now" : null].filter(Boolean).join(", ");
     return made("li", { class: stop.here ? "here" : null, "aria-current": stop.here ? "step" : null }, cell,
       made("span", { class: "tag" }, stop.tag), made("span", { class: "value" }, stop.value),
-      made("span", { class: "word" }, words));
+      made("span", { class: "word" }, stop.word || (stop.here ? "now" : "")));
   });
 }
 

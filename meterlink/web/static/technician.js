@@ -131,6 +131,7 @@ function renderWords(check, step) {
 
 function renderRail(check) {
   if (!check) return;
+  write(byId("steps-title"), check.search ? "The chain" : "Steps");
   const key = JSON.stringify(check.rail);
   if (byId("rail").dataset.key !== key) {
     byId("rail").dataset.key = key;
@@ -198,13 +199,13 @@ function renderDesk(before) {
 function renderLive() {
   if (state?.phase !== "running") return;
   const old = whyOld();
-  const shown = live && live.display ? live : null;
-  document.body.dataset.live = shown && !old ? "yes" : "no";
-  digits.draw(shown ? shown.display : "--.--");
-  const spoken = shown ? `${shown.display} ${shown.unit}` : "no reading";
+  const shown = live?.display ? live : null;
+  document.body.dataset.live = old ? "no" : "yes";
+  digits.draw(shown?.display ?? "");
+  const spoken = shown ? `${shown.display} ${shown.unit}` : live ? "display blank" : "no reading";
   byId("digits").setAttribute("aria-label", old ? `${old}; last ${spoken}` : spoken);
   write(byId("unit"), shown?.unit ?? "");
-  write(byId("function"), old ?? [live.function, ...live.notes].join(", "));
+  write(byId("function"), old ?? [live.function, ...live.notes, ...(shown ? [] : ["display blank"])].join(", "));
   write(byId("off"), old ? "" : (live.off ?? ""));
   band.value(old ? null : live.mark, spoken);
   renderConfirm(old ? null : live.confirms);
