@@ -2,11 +2,12 @@
 
 import asyncio
 import signal
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 
 import click
 
+from meterlink.cli._hearing import Hearing, heard, hearing_options
 from meterlink.cli._identify import ensure_known
 from meterlink.cli._pages import PORT, Pages, host_option, lan_option
 from meterlink.cli._stated import stated_options
@@ -16,6 +17,8 @@ from meterlink.home import home_folder
 from meterlink.in_hand import Stated
 from meterlink.prepared import prepare
 from meterlink.procedure.load import load_procedure
+from meterlink.run import Answers, Output
+from meterlink.session import Session
 from meterlink.visit import Plan, job_again, new_job
 from meterlink.web.desk import Desk
 from meterlink.web.server import Place, serving
@@ -32,6 +35,7 @@ from meterlink.web.technician import TechnicianPage
 @click.option("--job", metavar="JOB", help="A job to go on with at once, in the place of PROCEDURE.")
 @click.option("--accept-cautions", is_flag=True, help="Count the procedure's cautions as read and acknowledged.")
 @stated_options
+@hearing_options
 def command(
     *,
     procedure: str | None,
@@ -42,6 +46,7 @@ def command(
     job: str | None,
     accept_cautions: bool,
     stated: Stated,
+    hearing: Hearing,
 ) -> None:
     """Serve the technician's page at / until Ctrl-C.
 
@@ -51,7 +56,7 @@ def command(
     plan = _plan(procedure, job, meter, stated, accept_cautions=accept_cautions)
     place = Pages(host, port, insecure_lan).take()
     with suppress(KeyboardInterrupt):
-        asyncio.run(_serve(place, plan))
+        asyncio.run(_serve(place, plan, hearing))
 
 
 def _plan(
@@ -70,10 +75,19 @@ def _plan(
     return new_job(prepared, meter, stated)
 
 
-async def _serve(place: Place, plan: Plan | None) -> None:
+async def _serve(place: Place, plan: Plan | None, hearing: Hearing) -> None:
     stage = Stage()
+
+    @contextmanager
+    def show(session: Session, answers: Answers) -> Iterator[Output]:
+        with (
+            stage.showing(session, answers) as pages,
+            heard(pages, session.engine.procedure, hearing, on_terminal=False) as output,
+        ):
+            yield output
+
     folder = home_folder()
-    desk = Desk(stage, folder)
+    desk = Desk(stage, folder, show)
     ended = asyncio.Event()
     with suppress(NotImplementedError):  # a platform without these signals in its event loop
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, ended.set)

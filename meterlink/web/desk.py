@@ -12,7 +12,7 @@ from starlette.routing import BaseRoute, Route
 from meterlink.errors import MeterlinkError, UsageError
 from meterlink.in_hand import Stated
 from meterlink.record.store import Store
-from meterlink.visit import Plan, job_again, new_job, visit
+from meterlink.visit import Plan, Show, job_again, new_job, visit
 from meterlink.web.offer import chosen_meter, chosen_procedure, found_meters, offer
 from meterlink.web.requests import TooLargeError, body_of
 from meterlink.web.stage import Phase, Stage
@@ -44,14 +44,15 @@ class Again(BaseModel):
 class Desk:
     """Where checks are started."""
 
-    def __init__(self, stage: Stage, folder: Path) -> None:
+    def __init__(self, stage: Stage, folder: Path, show: Show | None = None) -> None:
         """Open for business.
 
         Args:
             stage: where a check is shown.
             folder: where the record lies.
+            show: shows a check on the stage, and elsewhere besides; on the stage alone unless told.
         """
-        self._stage, self._folder = stage, folder
+        self._stage, self._folder, self._show = stage, folder, show or stage.showing
         self._running: asyncio.Task[None] | None = None
         stage.say_of_itself(starts=True)
 
@@ -93,7 +94,7 @@ class Desk:
         try:
             planned = await asyncio.to_thread(plan)
             with Store.open(self._folder) as store:
-                visited = await visit(store, self._folder, planned, self._stage.showing)
+                visited = await visit(store, self._folder, planned, self._show)
             if visited.trouble is not None:
                 self._stage.failed(str(visited.trouble))
         except MeterlinkError as error:
