@@ -257,3 +257,51 @@ def test_a_phone_s_own_wishes_are_followed(browser: Browser, served: Served) -> 
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(20, 23, 26)"
     page.emulate_media(color_scheme="light", forced_colors="active")
     accessible(page)
+
+
+def test_a_note_and_a_photo_are_kept_with_the_record(
+    browser: Browser, served: Served, meter: Meter, tmp_path: Path
+) -> None:
+    page = opened(browser.new_context(viewport=SMALL), served.url)
+    begin(page, meter)
+    asks(page, "Q1")
+    page.click("#note")
+    accessible(page)
+    large_enough(page)
+    page.fill("#note-text", "Terminal cover <b>missing</b>")
+    page.get_by_role("button", name="Keep", exact=True).click()
+    expect(page.locator("#told-off")).to_have_text("Kept with the record.")
+    page.set_input_files("#photo", {"name": "cover.jpg", "mimeType": "image/jpeg", "buffer": b"\xff\xd8" + bytes(500)})
+    expect(page.locator("#told-off")).to_have_text("Kept with the record.")
+    page.click("#note")
+    page.fill("#note-text", "Not this one")
+    page.get_by_role("button", name="Cancel").click()
+    page.click("#stop")
+    expect(page.locator("#finished-title")).to_have_text("Broken off", timeout=15_000)
+
+    (job,) = jobs(tmp_path)
+    remarks = [event for event in shown(tmp_path, str(job["job"])) if event.get("about") == "remark"]
+    assert [each["text"] for each in remarks] == ["Terminal cover <b>missing</b>", "Photo"]
+    assert len(list((tmp_path / "photos").iterdir())) == 1
+
+
+def test_tones_and_speech_are_switched_on_by_whoever_wants_them(browser: Browser, served: Served, meter: Meter) -> None:
+    page = opened(browser.new_context(viewport=SMALL), served.url)
+    heard: list[str] = []
+    page.on(
+        "request", lambda request: heard.append(request.url.rpartition("/")[2]) if "/tones/" in request.url else None
+    )
+    begin(page, meter)
+    asks(page, "Q1")
+    page.click("#confirm")
+    asks(page, "G1:+")
+    assert not any("/tones/" in url for url in heard)
+    page.check("#tones")
+    page.select_option("#language", "de")
+    meter.touch("25.41 V DC")
+    asks(page, "F1:2")
+    page.wait_for_timeout(300)
+    assert f"{served.url}tones/pass.wav" in heard
+    page.reload()
+    expect(page.locator("#tones")).to_be_checked()
+    expect(page.locator("#language")).to_have_value("de")

@@ -250,6 +250,12 @@ def test_a_name_that_was_rebound_is_turned_away(client: Client) -> None:
         assert client.get(path, {"Host": f"evil.example:{client.port}"})[0] == 421
 
 
+def test_another_site_may_lead_here_but_use_nothing_of_it(client: Client) -> None:
+    assert client.get("/", {"Sec-Fetch-Site": "cross-site"})[0] == 200
+    for path in ("/events", "/offer", "/meters", "/picture.svg", "/static/technician.js"):
+        assert client.get(path, {"Sec-Fetch-Site": "cross-site"})[0] == 403
+
+
 @pytest.mark.parametrize("path", ["/answer", "/start", "/again", "/stop", "/note", "/photo"])
 def test_a_forged_request_changes_nothing(client: Client, path: str, served: tuple[Path, Served, Meter]) -> None:
     before = jobs(served[0])

@@ -18,6 +18,8 @@ TOKEN_HEADER = "x-steadypoint-token"  # noqa: S105 - the header's name
 
 _LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 
+_OWN_PAGES_ONLY = "Only this site's own pages may ask for that."
+
 _HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
@@ -54,6 +56,11 @@ class Guard:
             return None
         return None if self.any_address and _is_address(name) else "This host name is not served here."
 
+    def foreign(self, path: str, headers: Mapping[str, str]) -> str | None:
+        """Say why another site's page may not ask for this; None where it may, which is for the page itself."""
+        from_elsewhere = headers.get("sec-fetch-site") in ("cross-site", "same-site")
+        return _OWN_PAGES_ONLY if from_elsewhere and path != "/" else None
+
     def forged(self, headers: Mapping[str, str]) -> str | None:
         """Say why a request that would change something is refused; None where it comes from our own page.
 
@@ -61,10 +68,10 @@ class Guard:
             headers: by their names in lower case.
         """
         if headers.get("sec-fetch-site", "same-origin") != "same-origin":
-            return "Only this site's own pages may ask for that."
+            return _OWN_PAGES_ONLY
         origin = headers.get("origin")
         if origin is not None and origin != f"http://{headers.get('host', '')}":
-            return "Only this site's own pages may ask for that."
+            return _OWN_PAGES_ONLY
         if not secrets.compare_digest(headers.get(TOKEN_HEADER, "").encode(), self.token.encode()):
             return "This page is of an earlier run; it takes up the new one by itself. Press once more."
         return None
@@ -84,13 +91,15 @@ class Guarded:
                 MutableHeaders(scope=message).update(_HEADERS)
             await send(message)
 
+        await (self._refusal(scope) or self._app)(scope, receive, send_with_headers)
+
+    def _refusal(self, scope: Scope) -> PlainTextResponse | None:
         headers = Headers(scope=scope)
-        refusal = None
         if trouble := self._guard.wrong_host(headers.get("host", "")):
-            refusal = PlainTextResponse(trouble, 421)
-        elif scope["method"] not in ("GET", "HEAD") and (trouble := self._guard.forged(headers)):
-            refusal = PlainTextResponse(trouble, 403)
-        await (refusal or self._app)(scope, receive, send_with_headers)
+            return PlainTextResponse(trouble, 421)
+        changes = scope["method"] not in ("GET", "HEAD")
+        trouble = self._guard.foreign(scope["path"], headers) or (self._guard.forged(headers) if changes else None)
+        return PlainTextResponse(trouble, 403) if trouble else None
 
 
 def _host_and_port(host: str) -> tuple[str, int]:
