@@ -104,7 +104,7 @@ def test_two_browsers_go_through_a_check_and_show_the_same(
     expect(phone.locator("#confirm")).to_have_attribute("aria-disabled", "true")
     asks(desk, "G1:+")
     expect(desk.locator("#verdict")).to_contain_text("pass")
-    expect(desk.locator("#told-off")).to_have_text("Confirmed, on another page.")
+    expect(desk.locator("#told-off")).to_have_text("Confirmed on another page.")
     meter.touch("25.41 V DC")
     asks(desk, "F1:2")
     meter.touch("0.012 V DC")
@@ -227,6 +227,21 @@ def test_what_a_file_or_a_meter_says_is_text_and_nothing_else(browser: Browser, 
         assert page.title().startswith("</h2><script>")
 
 
+def test_a_pedal_s_key_confirms_once_that_is_switched_on(browser: Browser, served: Served, meter: Meter) -> None:
+    page = opened(browser.new_context(viewport=SMALL), served.url)
+    begin(page, meter)
+    asks(page, "Q1")
+    page.locator("body").press("PageDown")
+    page.wait_for_timeout(400)
+    asks(page, "Q1")
+    page.check("#keys")
+    page.locator("#keys").blur()
+    page.locator("body").press("PageDown")
+    asks(page, "G1:+")
+    page.locator("body").press("PageDown")  # nothing is to be confirmed before the display has stood still
+    asks(page, "G1:+")
+
+
 def test_who_looks_on_has_no_buttons(browser: Browser, served: Served, meter: Meter) -> None:
     page = opened(browser.new_context(viewport=SMALL), served.url)
     begin(page, meter)
@@ -288,9 +303,7 @@ def test_a_note_and_a_photo_are_kept_with_the_record(
 def test_tones_and_speech_are_switched_on_by_whoever_wants_them(browser: Browser, served: Served, meter: Meter) -> None:
     page = opened(browser.new_context(viewport=SMALL), served.url)
     heard: list[str] = []
-    page.on(
-        "request", lambda request: heard.append(request.url.rpartition("/")[2]) if "/tones/" in request.url else None
-    )
+    page.on("request", lambda request: heard.append(request.url))
     begin(page, meter)
     asks(page, "Q1")
     page.click("#confirm")

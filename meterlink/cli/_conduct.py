@@ -99,7 +99,7 @@ def _shown(
         here = outputs.enter_context(_output(session, as_json, answers, listens=listens))
         on_terminal = isinstance(here, TerminalOutput)
         if stage is not None:
-            here = Together((here, outputs.enter_context(stage.showing(session, answers))))
+            here = Together((here, outputs.enter_context(stage.showing(session, answers, here.warn))))
         yield outputs.enter_context(heard(here, session.engine.procedure, hearing, on_terminal=on_terminal))
 
 

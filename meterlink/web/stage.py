@@ -4,7 +4,7 @@ import asyncio
 import secrets
 import time
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 
@@ -23,6 +23,14 @@ _SAID = 12
 
 _APART_S = 0.3
 """Two pages that answer the same question within this time meant one answer (common practice, no source)."""
+
+
+_ANSWERED = {
+    Answer.CONFIRM: "Confirmed",
+    Answer.REFUSE: "Refused",
+    Answer.REPEAT: "Asked again",
+    Answer.BACK: "Gone back",
+}
 
 
 class Phase(StrEnum):
@@ -62,6 +70,7 @@ class Stage:
         self._session: Session | None = None
         self._answers: Answers | None = None
         self._sounds: Sounds | None = None
+        self._elsewhere: Callable[[str], None] = lambda words: None
         self._asked = 0
         self._question: tuple[str, int, bool] | None = None
         self._answered = (0, 0.0)
@@ -95,10 +104,19 @@ class Stage:
         self.show()
 
     @contextmanager
-    def showing(self, session: Session, answers: Answers) -> Iterator["PageOutput"]:
-        """Put a check on show for as long as the block runs; its end stays in sight after that."""
+    def showing(
+        self, session: Session, answers: Answers, elsewhere: Callable[[str], None] = lambda words: None
+    ) -> Iterator["PageOutput"]:
+        """Put a check on show for as long as the block runs; its end stays in sight after that.
+
+        Args:
+            session: the check.
+            answers: takes what the pages answer.
+            elsewhere: tells, where else it is shown, that a page has answered.
+        """
         self._forget()
         self._session, self._answers, self.job = session, answers, session.job
+        self._elsewhere = elsewhere
         self._sounds = Sounds(session.engine.procedure)
         self._phase = Phase.RUNNING
         self._ask()
@@ -130,8 +148,9 @@ class Stage:
         if self._answered[0] == asked and now - self._answered[1] < _APART_S:
             raise NotTakenError("Another answer came first.")
         self._answered = asked, now
-        self.hub.tell({"event": "answered", "answer": answer.value, "page": page})
+        self.hub.tell({"event": "answered", "text": f"{_ANSWERED[answer]} on another page.", "page": page})
         self._answers.give(answer)
+        self._elsewhere(f"{_ANSWERED[answer]} on a page.")
 
     async def remark(self, text: str, photo: Photo | None) -> None:
         """Keep a note with the record; it is on the disk when this returns.

@@ -6,6 +6,7 @@ import { Desk } from "./desk.js";
 import { Digits } from "./digits.js";
 import { byId, made, show, write } from "./dom.js";
 import { Link } from "./link.js";
+import { keptControl } from "./memory.js";
 import { railRows, slimRail } from "./rail.js";
 import { Voice } from "./voice.js";
 
@@ -50,13 +51,7 @@ function silent(seconds) {
 
 function told(body) {
   if (body.sound) voice.hear(body);
-  else if (body.event === "answered" && body.page !== link.page) {
-    write(byId("told-off"), `${answerWord(body.answer)}, on another page.`);
-  }
-}
-
-function answerWord(answer) {
-  return { confirm: "Confirmed", refuse: "Refused", repeat: "Asked again", back: "Went back" }[answer] ?? answer;
+  else if (body.event === "answered" && body.page !== link.page) write(byId("told-off"), body.text);
 }
 
 /* The state */
@@ -255,6 +250,15 @@ for (const button of buttons) {
     write(byId("told-off"), (await link.send("/answer", given)) ?? "");
   });
 }
+
+/* A pedal or a presenter sends one key or another: with the switch on, each confirms, as far as anything is to be. */
+keptControl(byId("keys"), () => {});
+addEventListener("keydown", (event) => {
+  const elsewhere = event.target.closest?.("button, input, select, textarea, a, dialog");
+  if (!byId("keys").checked || watching || event.repeat || elsewhere || byId("answers").hidden) return;
+  event.preventDefault();
+  byId("confirm").click();
+});
 
 /** Take no answer for a moment: a hand in a glove presses twice. */
 function hold() {
