@@ -4,7 +4,7 @@ A real check of a simulated lift, from bytes on a pseudo-terminal to a record on
 audio library's own device without a loudspeaker, whose thread pulls samples as a real one does. Around it the machine
 is kept busy: processes that read the record over and over, and processes that only compute.
 
-    python tests/cue_latency.py --verdicts 300 --readers 1 --burners 1
+    python tests/cue_latency.py --verdicts 300 --readers 1 --burners 0
 
 What a loudspeaker or wireless earphones add comes on top, and is not measured: buffers of their own, 20 to 300 ms.
 """
@@ -187,7 +187,7 @@ def latencies(verdicts: int, readers: int, burners: int, seed: int = 1) -> list[
 @click.command()
 @click.option("--verdicts", default=300, show_default=True)
 @click.option("--readers", default=1, show_default=True, help="Processes that read the record over and over.")
-@click.option("--burners", default=1, show_default=True, help="Processes that only compute.")
+@click.option("--burners", default=0, show_default=True, help="Processes that only compute.")
 def main(verdicts: int, readers: int, burners: int) -> None:
     """Print the median and the 99th percentile; exit 1 if that is above what is required."""
     took = sorted(latencies(verdicts, readers, burners))

@@ -17,8 +17,8 @@ from meterlink.cues.mix import Loudness
 from meterlink.cues.player import Player, PlayerError
 from meterlink.cues.samples import sample_phrases
 from meterlink.cues.sounding import Sounding
-from meterlink.cues.spoken import Brevity
 from meterlink.cues.tones import RATE, Tone, samples
+from meterlink.cues.vocabulary import Brevity
 from traces import PROCEDURE, blown_fuse
 
 

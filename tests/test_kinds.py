@@ -137,6 +137,14 @@ def test_chatter_while_it_opens_widens_the_time_of_the_change() -> None:
     assert bench.verdicts == [("edge", "pass")]
 
 
+def test_an_update_in_which_the_contact_opens_shows_part_of_the_value_and_is_not_judged() -> None:
+    rule = {"rule": "guarded"}
+    bench = Bench({**GATE, "judging": rule, "times": 1}, NEXT, instrument=known_meter()).lift()
+    bench.show("24.95 24.95 24.95 20.02 0.11 0.02 0.02 24.95 24.95 24.95")
+    assert bench.verdicts == [("gate", "pass")]
+    assert str(last(bench).measured) == "24.95 V"
+
+
 def test_a_contact_that_closes_badly_fails_as_soon_as_it_stands_so() -> None:
     bench = on_edge().closed().open().closed(6, ohms="8.0")
     assert bench.verdicts == [("edge", "fail")]

@@ -11,7 +11,7 @@ from bench import procedure, reading_step
 from meterlink.limits import Limits, parse_limits
 from meterlink.outcome import Measured, Verdict, VerdictOutcome
 from meterlink.reading import Flag, Function, Instant, Reading
-from meterlink.screen import KEYS, View, band, caption, large, render, small
+from meterlink.screen import View, band, caption, keys, large, render, small
 
 NOW = Instant(0, 0)
 STEPS = procedure(*(reading_step(f"X{number}", "22..29 V") for number in range(1, 31))).steps
@@ -38,7 +38,7 @@ def test_the_picture_fills_any_window_exactly_and_keeps_what_matters(width: int,
     picture = render(view(volts("24.10")), width, height)
     assert len(picture) == height
     assert max(map(len, picture)) <= width
-    assert picture[-1] == KEYS[:width]
+    assert picture[-1] == keys(width)
     assert sum(line.startswith("▶") for line in picture) == 1
     assert "» Touch X4:1." in picture
 

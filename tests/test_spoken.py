@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from meterlink.circuit.fault import Kin
@@ -19,8 +19,9 @@ from meterlink.cues.announced import sound_of
 from meterlink.cues.languages import LANGUAGES
 from meterlink.cues.numbers import shown, spoken_number
 from meterlink.cues.samples import sample_phrases
-from meterlink.cues.spoken import Brevity, Speaker
+from meterlink.cues.spoken import Speaker
 from meterlink.cues.tags import as_spoken, limits
+from meterlink.cues.vocabulary import Brevity
 from meterlink.cues.words.model import Said, Words
 from meterlink.errors import UsageError
 from meterlink.instrument import Calibration
@@ -193,6 +194,7 @@ def test_whole_numbers_sound_like_the_same_digits_read_by_the_speech_engine(lang
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
+@settings(deadline=None)
 @given(value=st.decimals(-99999, 99999, places=3))
 def test_any_value_is_spoken_without_a_digit(language: str, value: Decimal) -> None:
     for unit in LANGUAGES[language].units:
@@ -339,6 +341,7 @@ PLACES = st.one_of(POINTS, st.sampled_from(["earth bar", "PE", "G1's own pole", 
 FUNCTIONS = st.lists(st.sampled_from([each for each in Function if each.judged]), min_size=1, max_size=3, unique=True)
 
 
+@settings(deadline=None)
 @given(point=POINTS, place=PLACES, functions=FUNCTIONS)
 def test_what_the_engine_asks_for_is_what_is_spoken(point: str, place: str, functions: list[Function]) -> None:
     """The point, the lead and the dial are read back from the words on the screen: nothing may get lost or changed."""
@@ -349,11 +352,12 @@ def test_what_the_engine_asks_for_is_what_is_spoken(point: str, place: str, func
         speaker = Speaker(asked, words.language)
         said = speaker.phrase(cue("probe", announce(step, None)))
         assert as_spoken(point, words) in said
-        assert speaker._place(place) in said
+        assert speaker.vocabulary.place(place) in said
         assert all(words.functions[function] in said for function in functions)
         assert not any(FUNCTION_NAMES[each] in said for each in functions) or words.language == "en"
 
 
+@settings(deadline=None)
 @given(
     code=st.sampled_from(sorted({*LANGUAGES["en"].cues, *LANGUAGES["en"].verdicts, "meter", "new"})),
     text=st.text(max_size=60) | POINTS.map(lambda point: f"{point}: 24.1 V."),
@@ -451,6 +455,14 @@ def test_the_end_counts_what_there_is() -> None:
 )
 def test_what_a_cue_s_text_tells_is_kept(code: str, text: str, said: str) -> None:
     assert Speaker(procedure(), "de").phrase(cue(code, text)) == said
+
+
+def test_points_in_an_author_s_sentences_are_not_taken_for_the_step_s() -> None:
+    speaker = Speaker(procedure(remedy="Clean it, then touch B1."), "en", Brevity.SHORT)
+    speaker.phrase(verdict("fail", "3.2"))
+    said = speaker.phrase(cue("fail", "X1:4: 3.2 V. Fail. Clean it, then touch B1."))
+    assert said == "X one, four: three point two volts. Fail. Clean it, then touch B one."
+    assert speaker.phrase(cue("look", "Q1: Did a jumper at B2 touch B1?", "q")).startswith("Q one: ")
 
 
 def test_a_group_s_title_is_said_before_its_first_question() -> None:

@@ -15,7 +15,8 @@ from meterlink.cues.mix import Loudness
 from meterlink.cues.output import HeardOutput
 from meterlink.cues.player import Player, PlayerError
 from meterlink.cues.sounding import Sounding
-from meterlink.cues.spoken import Brevity, Speaker
+from meterlink.cues.spoken import Speaker
+from meterlink.cues.vocabulary import Brevity
 from meterlink.cues.voice import FASTEST, SLOWEST, USUAL_RATE, Voice, VoiceError
 from meterlink.procedure.model import Procedure
 from meterlink.run import Output

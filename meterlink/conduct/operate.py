@@ -72,6 +72,11 @@ class Operate:
         seen_open = self._step.begins == "open" and self._spells.state == "open" and not self._ready
         return f"Both probes are on {self._step.point}." if seen_open else None
 
+    @property
+    def takes_yes(self) -> bool:
+        """Never: the verdict comes by itself."""
+        return False
+
     def take(self, reading: Reading, *, touching: bool) -> Iterator[Said]:
         """Follow one reading."""
         self._last = reading
@@ -140,6 +145,8 @@ class Operate:
         self._slack_ns = max(self._slack_ns, change.within_ns)
         if change.now == "open":
             self._opened = change
+            if self._closed and len(self._closed[-1]) > 1:
+                self._closed[-1].pop()  # it opened within this update, which shows part of the value
         elif self._opened is not None:
             self._times_open.append(change.at.monotonic_ns - self._opened.at.monotonic_ns)
         if change.now != self._step.begins:

@@ -6,7 +6,8 @@ from typing import Any
 from meterlink.cues.announced import sound_of
 from meterlink.cues.codes import END
 from meterlink.cues.languages import words_of
-from meterlink.cues.spoken import Brevity, Speaker
+from meterlink.cues.spoken import Speaker
+from meterlink.cues.vocabulary import Brevity
 from meterlink.outcome import Json
 from meterlink.phrases import LINK_CUES, REFUSED_FLAGS
 from meterlink.procedure.model import Procedure

@@ -1,67 +1,20 @@
 """From what is announced to what is spoken, in the technician's language. Pure.
 
 An event is the JSON of an outcome (`meterlink.outcome`): a cue says what is told, and the verdict and finding before it
-hold the figures. Which point, which place for the black lead and which dial position a cue asks for is read back from
-its own text: that is what was stored and told, also for steps that a search made up. Sentences that the procedure's
-author wrote (`say`, `ask`, `remedy`) are spoken as written, terminals and quantities in them as the trade speaks them.
+hold the figures. Sentences that the procedure's author wrote (`say`, `ask`, `remedy`) are spoken as written, terminals
+and quantities in them as the trade speaks them.
 """
 
-import re
 from collections.abc import Iterator, Mapping
-from decimal import Decimal
-from enum import StrEnum
 from typing import Any
 
 from meterlink.circuit.dictionary import Measure
-from meterlink.circuit.fault import Kin
-from meterlink.circuit.page import OWN_POLE
+from meterlink.cues import told
 from meterlink.cues.languages import words_of
-from meterlink.cues.numbers import shown, whole_number
-from meterlink.cues.tags import as_spoken, first_tag, limits
-from meterlink.cues.words.model import Said, Words
+from meterlink.cues.numbers import whole_number
+from meterlink.cues.vocabulary import Brevity, Vocabulary
 from meterlink.outcome import Json
-from meterlink.phrases import FUNCTION_NAMES
 from meterlink.procedure.model import Procedure, Step
-from meterlink.reading import Function
-
-
-class Brevity(StrEnum):
-    """How much is said."""
-
-    FULL = "full"
-    SHORT = "short"
-    EXPERT = "expert"
-    """The point and the result, and where the black lead and the dial go when that changes."""
-
-
-_TOUCH = re.compile(
-    r"(?P<before>(?:.*[.:] )?)Touch (?P<point>.+?)\."
-    r"(?: Black lead on (?P<reference>.+?)\.)?(?: Dial on (?P<dial>[A-Za-z, ]+)\.)?(?P<after>(?: .*)?)"
-)
-"""How `meterlink.phrases.announce` asks for a touch, with what stands before and after it."""
-_SET_DIAL = re.compile(r"set the dial to (?P<dial>[A-Za-z, ]+)\.")
-_POINT = re.compile(r"(?:[Tt]ouch|confirm|Red on|On to) (?P<point>.+?)\.?$")
-_JUMPER = re.compile(r"[Jj]umper (?:is entered )?(?:at )?(?P<point>.+?)(?: entered\.| is |;)")
-_BEFORE_COLON = re.compile(r"(?P<point>.+?):(?: |$)")
-_TIMES = re.compile(r"(?P<count>\d+) times")
-_OF = re.compile(r"(?P<first>\d+) of (?P<second>\d+)")
-_FUNCTIONS = {name: function for function, name in FUNCTION_NAMES.items()}
-_METERS = {"is not known": "unknown", "overdue": "overdue", "No calibration": "missing"}
-"""What the cue about the meter says, and which sentence that is."""
-_BEFORE = {
-    "Known source first: ": "proof-first",
-    "Now the point that is to be dead: ": "proof-point",
-    "Known source once more: ": "proof-again",
-}
-_AFTER = {" Hold the probes on.": "hold-on", " With both probes firmly on, confirm.": "confirm-on"}
-"""What stands before and after the question of a touch, and which of the other sentences that is."""
-_INSTEAD = (
-    ("jumper-unknown", "is entered already", "jumper-known"),
-    ("jumper-unknown", "needs its place", "jumper-place"),
-    ("interval-ready", "With both probes firmly on", "confirm-on"),
-)
-"""A cue, what makes it another one, and which of the other sentences that is."""
-_WITH_VALUE = re.compile(r": (?P<value>-?[0-9.]+|OL)(?: (?P<unit>\S+?))?\.(?: |$)")
 
 
 class Speaker:
@@ -78,10 +31,10 @@ class Speaker:
         Raises:
             UsageError: the language is not known.
         """
-        self._words: Words = words_of(language)
-        self._brevity = brevity
+        self._words = words_of(language)
+        names = {reference.node: reference.name for reference in procedure.references if reference.node}
+        self.vocabulary = Vocabulary(self._words, brevity, names)
         self._steps: dict[str, Step] = {step.id: step for step in procedure.steps}
-        self._names = {reference.node: reference.name for reference in procedure.references if reference.node}
         self._verdicts: dict[str, Json] = {}
         self._finding: Mapping[str, Any] = {}
 
@@ -93,219 +46,120 @@ class Speaker:
         elif kind == "finding":
             self._finding = event
         elif kind == "end":
-            return self._end(event)
+            return " ".join(self._end(event))
         elif kind == "cue":
             return " ".join(filter(None, self._cue(str(event["code"]), str(event["text"]), event.get("step"))))
         return ""
-
-    # Cues
 
     def _cue(self, code: str, text: str, step_id: object) -> Iterator[str]:
         step = self._steps.get(str(step_id))
         if code == "probe":
             yield from self._probe(text, step)
         elif code in ("look", "ask"):
-            yield self._before(step, text)
-            yield self._said(self._words.cues[code], point=self._point(text, step), ask=self._question(step, text))
+            yield from self._look(code, text, step)
         elif code == "jumper-open" and "is still in" not in text:
-            yield self._words.asks["removed"].format(point=self._point(text, None))
+            yield self._words.asks["removed"].format(point=self._point(code, text, None))
         elif code in self._words.verdicts:
             yield from self._verdict(code, text, step)
         elif code == "meter":
-            yield self._words.meters[next((key for mark, key in _METERS.items() if mark in text), "valid")]
+            yield self._words.meters[told.meter(text)]
         elif code in self._words.cues:
             yield from self._plain(code, text, step)
         else:  # a cue that this version has no words for: better in another language than not at all
-            yield as_spoken(text, self._words)
+            yield self.vocabulary.written(text)
 
     def _probe(self, text: str, step: Step | None) -> Iterator[str]:
-        asked = _TOUCH.fullmatch(text)
+        asked, say = told.asked(text), self.vocabulary
         if asked is None or (step is not None and step.say is not None and text.endswith(step.say)):
-            yield as_spoken(text, self._words)
+            yield say.written(text)
             return
-        before, after = _BEFORE.get(asked["before"]), _AFTER.get(asked["after"])
-        yield self._said(self._words.others[before]) if before else as_spoken(asked["before"].strip(), self._words)
-        yield self._said(self._words.cues["probe"], point=self._any_of(asked["point"]))
-        if asked["reference"]:
-            yield self._said(self._words.lead, reference=self._place(asked["reference"]))
-        if asked["dial"]:
-            yield self._said(self._words.dial, dial=self._dial(asked["dial"]))
-        if after:
-            yield self._said(self._words.others[after])
+        yield say.said(self._words.others[asked.before]) if asked.before else say.written(asked.title)
+        points = say.any_of([say.written(each) for each in asked.points])
+        yield say.said(self._words.cues["probe"], point=points)
+        if asked.reference:
+            yield say.said(self._words.lead, reference=say.place(asked.reference))
+        if asked.dial:
+            yield say.said(self._words.dial, dial=say.dial(asked.dial))
+        if asked.after:
+            yield say.said(self._words.others[asked.after])
 
-    def _before(self, step: Step | None, text: str) -> str:
-        """What stands before a question: the title of the group that it begins."""
-        title, found, _ = text.partition(f"{step.point}: ") if step else ("", "", "")
-        return as_spoken(title.strip(), self._words) if found else ""
-
-    def _question(self, step: Step | None, text: str) -> str:
-        """A question as its author wrote it; one that a search or the register of jumpers asks, in words of its own."""
-        if step is None:
-            return self._search_asks() if self._finding else as_spoken(text.partition(": ")[2], self._words)
-        asked = getattr(step, "ask", None)
-        if asked is not None:
-            return as_spoken(str(asked), self._words)
-        jumper = str(getattr(step, "jumper", ""))
-        point = as_spoken(step.point, self._words)
-        return (
-            self._words.asks[jumper].format(point=point) if jumper in self._words.asks else as_spoken(text, self._words)
+    def _look(self, code: str, text: str, step: Step | None) -> Iterator[str]:
+        """A question as its author wrote it, after its group's title; a search's or a jumper's in words of its own."""
+        title, found, question = text.partition(f"{step.point}: " if step else ": ")
+        if step is not None and found:
+            yield self.vocabulary.written(title.strip())
+        yield self.vocabulary.said(
+            self._words.cues[code],
+            point=self._point(code, text, step),
+            ask=self._own_question(step) or self.vocabulary.written(question or text),
         )
 
-    def _search_asks(self) -> str:
-        following = self._finding.get("next")
-        if self._finding.get("sure"):
-            return self._words.asks["repair"].format(fault=self._fault(str(self._finding["answer"])))
+    def _own_question(self, step: Step | None) -> str | None:
+        if step is not None:
+            jumper = None if getattr(step, "ask", None) else getattr(step, "jumper", None)
+            return self._words.asks[jumper].format(point=self.vocabulary.written(step.point)) if jumper else None
+        if not self._finding:
+            return None
+        following = self._finding["next"]
+        if self._finding["sure"]:
+            return self._words.asks["repair"].format(fault=self.vocabulary.fault(self._finding["answer"]))
         if following is None:
             return self._words.asks["otherwise"]
         return self._words.asks["isolate" if following["measure"] == Measure.RESISTANCE.value else "supply"]
 
     def _verdict(self, code: str, text: str, step: Step | None) -> Iterator[str]:
-        given = self._verdicts.get(step.id if step else "", {})
-        point, value = self._point(text, step), self._value(given.get("value"), given.get("unit"))
-        if value and code == "pass" and self._brevity is not Brevity.FULL:
+        given: Json = self._verdicts.get(step.id, {}) if step else {}
+        point = self._point(code, text, step)
+        value = self.vocabulary.value(given.get("value"), given.get("unit"))
+        brief = self.vocabulary.brevity
+        if value and code == "pass" and brief is not Brevity.FULL:
             yield f"{value}."
         else:
             yield self._words.cues["read"].full.format(point=point, value=value) if value else f"{point}."
-        yield self._said(self._words.verdicts[code], limits=self._limits(given.get("limits")))
-        if code != "pass" and step is not None and step.remedy and self._brevity is not Brevity.EXPERT:
-            yield as_spoken(step.remedy, self._words)
+        yield self.vocabulary.said(self._words.verdicts[code], limits=self.vocabulary.limits(given.get("limits")))
+        if code != "pass" and step is not None and step.remedy and brief is not Brevity.EXPERT:
+            yield self.vocabulary.written(step.remedy)
 
     def _plain(self, code: str, text: str, step: Step | None) -> Iterator[str]:
-        dial = _SET_DIAL.search(text)
-        if dial and "Lift the probes first" in text:
+        dial, lift_first = told.dial_to_set(text)
+        if lift_first:
             yield self._words.lift_first
-        counted = _OF.search(text)
-        other = next((key for cue, mark, key in _INSTEAD if cue == code and mark in text), None)
-        yield self._said(
+        other, say = told.other(code, text), self.vocabulary
+        yield say.said(
             self._words.others[other] if other else self._words.cues[code],
-            point=self._point(text, step),
-            value=self._value_in(text),
-            dial=self._dial(dial["dial"]) if dial else "",
-            count=self._count(counted) if counted else "",
-            times=self._times(text),
-            likeliest=self._likeliest(),
-            fault=self._fault(str(self._finding.get("answer"))) if self._finding.get("answer") else "",
-            proof=self._proof(),
+            point=self._point(code, text, step),
+            value=self._read(text),
+            dial=say.dial(dial),
+            count=say.count(told.count(text)),
+            times=say.times(told.times(text)),
+            likeliest=say.likeliest(self._finding),
+            fault=say.fault(self._finding.get("answer")),
+            proof=say.proof(self._finding),
         )
 
-    def _end(self, event: Json) -> str:
-        ends, complete = self._words.ends, bool(event["complete"])
-        not_judged = event["not_judged"]
-        counts = {
-            "passed": event["passed"],
-            "failed": event["failed"],
-            "unclear": event["unclear"],
-            "open": len(not_judged) if isinstance(not_judged, list) else 0,
-        }
+    def _end(self, event: Json) -> Iterator[str]:
+        ends, not_judged = self._words.ends, event["not_judged"]
+        counts = {each: event[each] for each in ("passed", "failed", "unclear")}
+        counts["open"] = len(not_judged) if isinstance(not_judged, list) else 0
+        yield ends["complete" if event["complete"] else "stopped"]
         tally = [
-            ends[key].format(count=whole_number(count, self._words))
-            for key, count in counts.items()
-            if isinstance(count, int) and (count or key == "passed")
+            ends[key].format(count=whole_number(number, self._words))
+            for key, number in counts.items()
+            if isinstance(number, int) and (number or key == "passed")
         ]
-        said = [ends["complete" if complete else "stopped"], f"{', '.join(tally)}."]
+        yield f"{', '.join(tally)}."
         if event.get("jumpers_open"):
-            said.append(ends["jumpers"])
-        if self._brevity is Brevity.FULL:
-            said.append(ends["permit"])
-        return " ".join(said)
+            yield ends["jumpers"]
+        if self.vocabulary.brevity is Brevity.FULL:
+            yield ends["permit"]
 
-    # Words
+    def _point(self, code: str, text: str, step: Step | None) -> str:
+        named = told.point(code, text) or (step.point if step else told.first_named(text))
+        return self.vocabulary.written(named)
 
-    def _said(self, said: Said, **values: str) -> str:
-        template = said.full
-        if self._brevity is not Brevity.FULL and said.short is not None:
-            template = said.short
-        if self._brevity is Brevity.EXPERT and said.expert is not None:
-            template = said.expert
-        return " ".join(template.format_map(values).split())
-
-    def _point(self, text: str, step: Step | None) -> str:
-        """The point that a cue is about, as its text has it; else the step's."""
-        named = _JUMPER.search(text) or _POINT.search(text)
-        if named is None and (step is None or text.startswith(f"{step.point}:")):
-            named = _BEFORE_COLON.match(text)
-        if named is not None:
-            return as_spoken(named["point"], self._words)
-        return as_spoken(step.point if step else first_tag(text) or "", self._words)
-
-    def _any_of(self, points: str) -> str:
-        """One point, or several of which any may come first."""
-        *first, last = points.split(" or ")
-        said = [as_spoken(each, self._words) for each in (" or ".join(first), last) if each]
-        return self._words.either.format(first=said[0], second=said[1]) if len(said) > 1 else said[0]
-
-    def _place(self, name: str) -> str:
-        """Where the black lead goes: a place that has a name in this language, a source's pole, or as written."""
-        name = self._names.get(name, name)
-        if name.endswith(OWN_POLE):
-            return self._words.own_pole.format(part=as_spoken(name.removesuffix(OWN_POLE), self._words))
-        return self._words.places.get(name) or as_spoken(name, self._words)
-
-    def _dial(self, written: str) -> str:
-        """Positions of the dial, from the words that the screen has for them."""
-        spoken = ""
-        for name in written.split(" or "):
-            function = _FUNCTIONS.get(name)
-            said = self._function(function) if function else name
-            spoken = self._words.either.format(first=spoken, second=said) if spoken else said
-        return spoken
-
-    def _function(self, function: Function) -> str:
-        return self._words.functions.get(function, FUNCTION_NAMES[function])
-
-    def _value(self, value: object, unit: object) -> str:
-        if value is None or unit is None:
-            return ""
-        return shown(None if value == "OL" else Decimal(str(value)), str(unit), self._words)
-
-    def _value_in(self, text: str) -> str:
-        """The value in the text of a cue that names a point and what it read; OL there has no unit."""
-        found = _WITH_VALUE.search(text)
-        if found is None:
-            return ""
+    def _read(self, text: str) -> str:
+        """The value in a cue's text; OL there has no unit, but the search has said what it asks to be measured."""
+        read = told.value_and_unit(text)
         asked = self._finding.get("next") or {}
         ohms = asked.get("measure") == Measure.RESISTANCE.value
-        return self._value(found["value"], found["unit"] or ("Ohm" if ohms else "V"))
-
-    def _limits(self, text: object) -> str:
-        spoken = limits(text, self._words) if isinstance(text, str) else None
-        return self._words.limits.format(limits=spoken) if spoken else ""
-
-    def _count(self, counted: re.Match[str]) -> str:
-        first, second = (whole_number(int(number), self._words) for number in counted.groups())
-        return self._words.count.format(first=first, second=second)
-
-    def _times(self, text: str) -> str:
-        found = _TIMES.search(text)
-        return (
-            self._words.times.format(count=whole_number(int(found["count"]), self._words))
-            if found
-            else self._words.once
-        )
-
-    def _fault(self, name: str) -> str:
-        """A fault, or several at once, by the names that findings have."""
-        spoken = ""
-        for each in name.split(" + "):
-            kin, _, at = each.partition(":")
-            said = self._words.faults[Kin(kin)].format(part=self._place(at)) if kin in list(Kin) else each
-            spoken = self._words.both.format(first=spoken, second=said) if spoken else said
-        return spoken
-
-    def _likeliest(self) -> str:
-        faults = self._finding.get("faults") or ()
-        return self._words.likeliest.format(fault=self._fault(faults[0]["fault"])) if faults else ""
-
-    def _proof(self) -> str:
-        touches = [
-            self._words.at.format(
-                value=self._value(each["value"], each["unit"]), point=as_spoken(each["point"], self._words)
-            )
-            for each in self._finding.get("proof") or ()
-        ]
-        if not touches:
-            return ""
-        joined = touches[0]
-        for each in touches[1:]:
-            joined = self._words.both.format(first=joined, second=each)
-        return self._words.proof.format(proof=joined)
+        return self.vocabulary.value(read[0], read[1] or ("Ohm" if ohms else "V")) if read else ""

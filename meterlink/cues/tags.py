@@ -22,12 +22,6 @@ def as_spoken(text: str, words: Words) -> str:
     return _SPEAKABLE.sub(lambda found: _spoken(found, words), text)
 
 
-def first_tag(text: str) -> str | None:
-    """Find the first terminal that a text names, with what it is joined to: `X3:1-X3:2`."""
-    found = re.search(rf"(?<![\w:.])(?:{_TAG})(?:-(?:{_TAG}))?", text)
-    return found[0] if found else None
-
-
 def limits(text: str, words: Words) -> str | None:
     """Speak limits; None where they only make sense beside another reading, or cannot be read."""
     try:

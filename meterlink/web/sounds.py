@@ -2,7 +2,8 @@
 
 from meterlink.cues.announced import sound_of
 from meterlink.cues.languages import LANGUAGES
-from meterlink.cues.spoken import Brevity, Speaker
+from meterlink.cues.spoken import Speaker
+from meterlink.cues.vocabulary import Brevity
 from meterlink.outcome import Json
 from meterlink.procedure.model import Procedure
 
