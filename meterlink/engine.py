@@ -145,6 +145,28 @@ class Engine:
             return self._closing[0]
         return self._proof.step if self._proof else self.procedure.steps[self._index]
 
+    @property
+    def tied(self) -> Tied | None:
+        """The procedure with its circuit; None for one without."""
+        return self._tied
+
+    @property
+    def open_points(self) -> list[str]:
+        """The points of which any may be touched now; the waiting step's alone where only that may."""
+        return [step.point for step in self._any_order()] or [self.step.point]
+
+    def confirms(self) -> str | None:
+        """Say what yes would confirm at this moment; None where it would confirm nothing."""
+        step = self.step
+        if self.ended:
+            return None
+        if isinstance(step, AnsweredStep):
+            return step.question
+        if self._timed is not None:
+            return self._timed.confirms
+        shown = self._touching.confirmable(self._awaited())
+        return f"{step.point} reads {shown.measured}" if shown and self._probes.lifted else None
+
     def start(self, at: Instant) -> list[Outcome]:
         """Announce the first step, or begin the search that comes first."""
         return list(self._begin(at))

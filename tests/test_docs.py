@@ -169,7 +169,12 @@ def test_the_map_names_every_file_and_no_other() -> None:
         if path.name != "__init__.py"
     }
     folders = {name for name in named if name.endswith("/")}
-    assert folders == {"drivers/meterlink_drivers/profiles/", "meterlink/cli/", "sim_devices/meterlink_sim/encoders/"}
+    assert folders == {
+        "drivers/meterlink_drivers/profiles/",
+        "meterlink/cli/",
+        "meterlink/web/static/",
+        "sim_devices/meterlink_sim/encoders/",
+    }
     assert named == {name for name in there if not name.startswith(tuple(folders))} | folders
 
 

@@ -27,6 +27,7 @@ _COMMANDS = {
     "register": "Put a meter into the register, or change what is there.",
     "resume": "Go on with an interrupted job where it stood.",
     "schema": "Print the JSON Schema of procedures and the other files people write.",
+    "serve": "Serve the pages: the technician's is the first; checks are started there.",
     "sheets": "List the accuracy sheets, or show one.",
     "show": "Show one job: its steps, verdicts and touches.",
     "simulate": "Put a simulated meter on a port, to try the other commands.",

@@ -8,14 +8,13 @@ import click
 
 from meterlink.cli._conduct import conduct, json_option, meter_option
 from meterlink.cli._hearing import Hearing, hearing_options
+from meterlink.cli._pages import Pages, page_options
 from meterlink.cli._stated import stated_options
 from meterlink.errors import UsageError
-from meterlink.in_hand import Stated, require_calibration
-from meterlink.instrument import Instrument
+from meterlink.in_hand import Stated
 from meterlink.prepared import Prepared, prepare
 from meterlink.procedure.load import load_procedure
-from meterlink.record.store import Store
-from meterlink.session import Session
+from meterlink.visit import new_job
 
 
 @click.command("check", short_help="Run a procedure with a meter: match, judge, store and answer each reading.")
@@ -24,9 +23,17 @@ from meterlink.session import Session
 @click.option("--accept-cautions", is_flag=True, help="Count the procedure's cautions as read and acknowledged.")
 @stated_options
 @hearing_options
+@page_options
 @json_option
 def command(
-    *, procedure: str, meter: str, accept_cautions: bool, stated: Stated, hearing: Hearing, as_json: bool
+    *,
+    procedure: str,
+    meter: str,
+    accept_cautions: bool,
+    stated: Stated,
+    hearing: Hearing,
+    pages: Pages | None,
+    as_json: bool,
 ) -> None:
     """Run PROCEDURE, a file or the name of a shipped one, with the meter at METER.
 
@@ -36,11 +43,18 @@ def command(
     Exit status: 0 all passed, 1 finished with a fail or unclear, 2 bad usage or bad file, 3 not finished.
     """
     prepared = prepare(load_procedure(procedure))
-    run_procedure(prepared, meter, stated, hearing, accept_cautions=accept_cautions, as_json=as_json)
+    run_procedure(prepared, meter, stated, hearing, accept_cautions=accept_cautions, as_json=as_json, pages=pages)
 
 
 def run_procedure(
-    prepared: Prepared, meter: str, stated: Stated, hearing: Hearing, *, accept_cautions: bool, as_json: bool
+    prepared: Prepared,
+    meter: str,
+    stated: Stated,
+    hearing: Hearing,
+    *,
+    accept_cautions: bool,
+    as_json: bool,
+    pages: Pages | None = None,
 ) -> NoReturn:
     """Have the cautions acknowledged, then run a job to the exit status.
 
@@ -48,16 +62,17 @@ def run_procedure(
         MeterlinkError: it could not begin.
     """
     if not accept_cautions:
-        _acknowledge(prepared.procedure.cautions)
+        acknowledge(prepared.procedure.cautions)
 
-    def begin(store: Store, instrument: Instrument) -> Session:
-        require_calibration(prepared.procedure, instrument)
-        return Session.begin(store, prepared, meter, instrument)
-
-    conduct(meter, stated, begin, as_json=as_json, hearing=hearing)
+    conduct(new_job(prepared, meter, stated), as_json=as_json, hearing=hearing, pages=pages)
 
 
-def _acknowledge(cautions: Sequence[str]) -> None:
+def acknowledge(cautions: Sequence[str]) -> None:
+    """Have the cautions read and acknowledged on the terminal.
+
+    Raises:
+        UsageError: they are not, or there is no terminal.
+    """
     for caution in cautions:
         click.echo(f"  - {caution}", err=True)
     if not sys.stdin.isatty():

@@ -19,6 +19,7 @@ from meterlink.circuit.seen import parse_seen
 from meterlink.circuit.solve import Bench, RestlessError
 from meterlink.circuit.symptoms import Suspicion, suspected
 from meterlink.cli._hearing import Hearing, hearing_options
+from meterlink.cli._pages import Pages, page_options
 from meterlink.cli._stated import stated_options
 from meterlink.cli.check import run_procedure
 from meterlink.cli.solve import chosen_situation, write_picture
@@ -43,6 +44,7 @@ _WIDTH = 78
 @click.option("--picture", type=click.Path(dir_okay=False), help="Write the circuit with what is known, SVG, here.")
 @stated_options
 @hearing_options
+@page_options
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, and nothing else.")
 def command(
     *,
@@ -55,6 +57,7 @@ def command(
     picture: str | None,
     stated: Stated,
     hearing: Hearing,
+    pages: Pages | None,
     as_json: bool,
 ) -> None:
     """Find the fault in CIRCUIT, a file or the name of a shipped one.
@@ -79,6 +82,7 @@ def command(
             symptom_name,
             stated,
             hearing=hearing,
+            pages=pages,
             accept_cautions=accept_cautions,
             as_json=as_json,
         )
@@ -128,6 +132,7 @@ def _guided(
     stated: Stated,
     *,
     hearing: Hearing,
+    pages: Pages | None,
     accept_cautions: bool,
     as_json: bool,
 ) -> NoReturn:
@@ -135,4 +140,4 @@ def _guided(
     text = errand(loaded.circuit, loaded.circuit.name, situation, symptom)
     path = f"search in {loaded.path}"
     prepared = prepared_with(LoadedProcedure(parse_procedure(text, path), path, text), loaded)
-    run_procedure(prepared, meter, stated, hearing, accept_cautions=accept_cautions, as_json=as_json)
+    run_procedure(prepared, meter, stated, hearing, accept_cautions=accept_cautions, as_json=as_json, pages=pages)

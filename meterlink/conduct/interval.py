@@ -55,6 +55,11 @@ class Interval:
         return self._ready
 
     @property
+    def confirms(self) -> str | None:
+        """That the probes are on, where the display cannot tell."""
+        return f"Both probes are on {self._step.point}." if self._prompted and not self._ready else None
+
+    @property
     def takes_yes(self) -> bool:
         """Never: the verdict comes by itself."""
         return False

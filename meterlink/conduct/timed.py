@@ -34,6 +34,10 @@ class Timed(Protocol):
         """Whether something is being followed that a break would spoil."""
 
     @property
+    def confirms(self) -> str | None:
+        """What yes would confirm now; None where it would confirm nothing."""
+
+    @property
     def takes_yes(self) -> bool:
         """Whether a yes would take it further, and not just end it."""
 

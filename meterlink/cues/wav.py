@@ -1,5 +1,6 @@
-"""Writes samples as WAV files."""
+"""Samples as WAV files."""
 
+import io
 import sys
 import wave
 from array import array
@@ -14,11 +15,18 @@ def write_wav(path: Path, samples: "array[int]") -> None:
     Raises:
         OSError: it cannot be written.
     """
+    path.write_bytes(wav(samples))
+
+
+def wav(samples: "array[int]") -> bytes:
+    """Return 16-bit samples of one channel as a file's bytes."""
     little_endian = array("h", samples)
     if sys.byteorder == "big":
         little_endian.byteswap()
-    with wave.open(str(path), "wb") as file:
+    whole = io.BytesIO()
+    with wave.open(whole, "wb") as file:
         file.setnchannels(1)
         file.setsampwidth(2)
         file.setframerate(RATE)
         file.writeframes(little_endian.tobytes())
+    return whole.getvalue()
