@@ -1,6 +1,6 @@
 # Two commands for a newcomer: `make demo` and `make test`. Each sets up all it needs, on a bare machine too.
 .DELETE_ON_ERROR:
-.PHONY: demo test bench clean dbus ngspice
+.PHONY: demo test bench clean dbus ngspice alsa
 
 VENV := .venv
 BIN := $(VENV)/bin
@@ -10,7 +10,7 @@ APT := DEBIAN_FRONTEND=noninteractive apt-get
 demo: $(VENV)/run.stamp
 	$(BIN)/steadypoint demo
 
-test: $(VENV)/dev.stamp dbus ngspice
+test: $(VENV)/dev.stamp dbus ngspice alsa
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
@@ -45,6 +45,12 @@ dbus:
 ngspice:
 	@if ! command -v ngspice >/dev/null && command -v apt-get >/dev/null && test "$$(id -u)" = 0; then \
 	    $(APT) update -qq && $(APT) install -qq -y ngspice; \
+	fi
+
+# Linux' sound library, for the tests that let a check be heard through a loudspeaker that is a file.
+alsa:
+	@if ! ldconfig -p 2>/dev/null | grep -q libasound.so.2 && command -v apt-get >/dev/null && test "$$(id -u)" = 0; then \
+	    $(APT) update -qq && { $(APT) install -qq -y libasound2 || $(APT) install -qq -y libasound2t64; }; \
 	fi
 
 clean:
