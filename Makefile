@@ -15,7 +15,7 @@ test: $(VENV)/dev.stamp dbus ngspice alsa
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-logo
-	$(BIN)/steadypoint lint procedures/meterlink_procedures/*.yaml procedures/meterlink_procedures/sheets/*.yaml procedures/meterlink_procedures/circuits/*.yaml drivers/meterlink_drivers/described/*.yaml
+	$(BIN)/steadypoint lint procedures/meterlink_procedures/*.yaml procedures/meterlink_procedures/sheets/*.yaml procedures/meterlink_procedures/templates/*.yaml procedures/meterlink_procedures/circuits/*.yaml drivers/meterlink_drivers/described/*.yaml
 	$(BIN)/pytest -n auto
 
 # The full figures, of which `make test` runs a short form: 2,000 simulated start-ups, 100 kills, the cost of --help,

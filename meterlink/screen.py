@@ -22,6 +22,7 @@ from meterlink.procedure.model import Step
 from meterlink.reading import Flag, Reading, State
 
 KEYS = "y yes  n no  r repeat  b back  q stop"
+_MORE_KEYS = "  j jumper  t note"
 
 _PREFIX = {0: "", **{power: letter for letter, power in PREFIXES.items()}, PREFIXES["u"]: "µ"}
 _UNIT = {"Ohm": "Ω", "Cel": "°C"}
@@ -30,6 +31,7 @@ _MARK = {
     VerdictOutcome.PASS: ("┃", "●", "pass"),
     VerdictOutcome.FAIL: ("┊", "○", "fail"),
     VerdictOutcome.UNCLEAR: ("┊", "◐", "unclear"),
+    VerdictOutcome.NOT_APPLICABLE: ("┆", "–", "not applicable"),
 }
 _LARGE = {
     "0": "███ █ █ █ █ █ █ ███",
@@ -70,6 +72,8 @@ class View:
     """Why the reading is not live, and how old it is; None while it is live."""
     may_be_off: Decimal | None = None
     """By how much the live reading may be off, in its unit; None where that is not known."""
+    entry: str | None = None
+    """What is being typed, in the place of the keys; None while nothing is."""
     searched: tuple[Circuit, Marks] | None = None
     """The circuit, and what is known of it, while a fault is looked for: it stands in the place of the steps."""
 
@@ -89,7 +93,7 @@ def render(view: View, width: int, height: int) -> list[str]:
         "",
         *_words(view.said, width),
         "",
-        KEYS,
+        keys(width) if view.entry is None else _cut_front(f"{view.entry}_  (Enter keeps it, Esc does not)", width),
     ]
     if height < _ROOM_FOR_LARGE:
         head, foot = [line for line in head if line], [line for line in foot if line]
@@ -97,6 +101,12 @@ def render(view: View, width: int, height: int) -> list[str]:
     rail = _rail(view, max(1, room), width)
     filling = [""] * (room - len(rail))
     return [line[:width] for line in (*head, *rail, *filling, *foot)][-height:]
+
+
+def keys(width: int) -> str:
+    """Name the keys: those that answer before those that begin a line of text."""
+    every = KEYS + _MORE_KEYS
+    return every if len(every) <= width else KEYS[:width]
 
 
 def large(reading: Reading | None, width: int) -> list[str]:
@@ -190,7 +200,8 @@ def _progress(view: View) -> str:
 def _rail(view: View, room: int, width: int) -> list[str]:
     if view.searched is not None:
         return rail_lines(*view.searched, width, room)
-    index = next(at for at, step in enumerate(view.steps) if step.id == view.current)
+    last = len(view.steps) - 1  # what is asked at the end of a job is none of its steps
+    index = next((at for at, step in enumerate(view.steps) if step.id == view.current), last)
     first = max(0, min(index - room // 2, len(view.steps) - room))
     return [_stop(step, view) for step in view.steps[first : first + room]]
 
@@ -216,6 +227,11 @@ def _words(said: Sequence[str], width: int) -> list[str]:
 
 def _cut(text: str, width: int) -> str:
     return text if len(text) <= width else f"{text[: width - 1]}…"
+
+
+def _cut_front(text: str, width: int) -> str:
+    """Keep the end: there is where one types."""
+    return text if len(text) <= width else f"…{text[len(text) - width + 1 :]}"
 
 
 def _limits(view: View, width: int) -> list[str]:

@@ -11,7 +11,7 @@ from bench import procedure, reading_step
 from meterlink.limits import Limits, parse_limits
 from meterlink.outcome import Measured, Verdict, VerdictOutcome
 from meterlink.reading import Flag, Function, Instant, Reading
-from meterlink.screen import KEYS, View, band, caption, large, render, small
+from meterlink.screen import View, band, caption, keys, large, render, small
 
 NOW = Instant(0, 0)
 STEPS = procedure(*(reading_step(f"X{number}", "22..29 V") for number in range(1, 31))).steps
@@ -26,7 +26,9 @@ def judged(step: str, outcome: VerdictOutcome) -> Verdict:
 
 
 def view(reading: Reading | None = None, current: str = "X4", said: tuple[str, ...] = ("Touch X4:1.",)) -> View:
-    verdicts = {step: judged(step, outcome) for step, outcome in zip(("X1", "X2", "X3"), VerdictOutcome, strict=True)}
+    verdicts = {
+        step: judged(step, outcome) for step, outcome in zip(("X1", "X2", "X3", "X6"), VerdictOutcome, strict=True)
+    }
     return View("A title", STEPS, current, verdicts, parse_limits("22..29 V"), reading, said)
 
 
@@ -36,7 +38,7 @@ def test_the_picture_fills_any_window_exactly_and_keeps_what_matters(width: int,
     picture = render(view(volts("24.10")), width, height)
     assert len(picture) == height
     assert max(map(len, picture)) <= width
-    assert picture[-1] == KEYS[:width]
+    assert picture[-1] == keys(width)
     assert sum(line.startswith("▶") for line in picture) == 1
     assert "» Touch X4:1." in picture
 
@@ -49,13 +51,14 @@ def test_the_waiting_step_is_always_in_sight(current: str) -> None:
 
 def test_each_outcome_has_a_shape_a_line_and_a_word_of_its_own() -> None:
     picture = render(view(volts("24.10")), 80, 40)
-    stops = [line[2:].split() for line in picture if line[2:3] in ("┃", "┊", "┆")][:5]
+    stops = [line[2:].split() for line in picture if line[2:3] in ("┃", "┊", "┆")][:6]
     assert stops == [
         ["┃", "●", "X1:1", "24.10", "V", "pass"],
         ["┊", "○", "X2:1", "24.10", "V", "fail"],
         ["┊", "◐", "X3:1", "24.10", "V", "unclear"],
         ["┆", "·", "X4:1", "now"],
         ["┆", "·", "X5:1"],
+        ["┆", "–", "X6:1", "24.10", "V", "not", "applicable"],
     ]
 
 

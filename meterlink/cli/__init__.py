@@ -22,6 +22,8 @@ _COMMANDS = {
     "lint": "Check procedures, accuracy sheets, instruments, profiles, formats.",
     "listen": "Show a meter's readings live.",
     "meters": "List the serial ports and Bluetooth devices, and what each speaks.",
+    "new": "Begin a procedure from a template, another one, or a circuit.",
+    "print": "Print a procedure for the pouch, as PDF.",
     "register": "Put a meter into the register, or change what is there.",
     "resume": "Go on with an interrupted job where it stood.",
     "schema": "Print the JSON Schema of procedures and the other files people write.",

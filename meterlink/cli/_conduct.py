@@ -18,13 +18,14 @@ from meterlink.cli._identify import ensure_known
 from meterlink.cli._outputs import JsonOutput, PlainOutput, TerminalOutput
 from meterlink.cli.readings import quiet_end
 from meterlink.driver import parse_meter_url
+from meterlink.entered import Entered, entered
 from meterlink.errors import FileError, LinkError, MeterlinkError, RecordError
 from meterlink.home import home_folder
 from meterlink.in_hand import Stated, meter_identity, meter_in_hand
 from meterlink.instrument import Instrument
 from meterlink.instruments.shelf import local_day
 from meterlink.link import Link, open_link, start_clock
-from meterlink.outcome import Answer, Break
+from meterlink.outcome import Break
 from meterlink.record.lock import recording
 from meterlink.record.page import job_page
 from meterlink.record.store import Store
@@ -138,11 +139,11 @@ def _on_terminal(session: Session, answers: Answers) -> Iterator[Output]:
 
 
 def _answers_from_input(answers: Answers) -> None:
-    """Take answers from standard input, a word a line, for as long as it lasts."""
+    """Take answers, jumpers and notes from standard input, one a line, for as long as it lasts."""
     threading.Thread(target=_read_words, args=(answers.give,), name="answers", daemon=True).start()
 
 
-def _read_words(give: Callable[[Answer | None], None]) -> None:
+def _read_words(give: Callable[[Entered], None]) -> None:
     # The descriptor is read without Python's buffer: a thread that waits in the buffer would block the exit.
     rest = b""
     with suppress(OSError, ValueError):
@@ -150,9 +151,9 @@ def _read_words(give: Callable[[Answer | None], None]) -> None:
             *words, rest = (rest + data).split(b"\n")
             for word in words:
                 text = word.decode("utf-8", "replace").strip()
-                if text in list(Answer):
+                try:
                     with suppress(RuntimeError):  # the check has ended
-                        give(Answer(text))
-                elif text:
-                    expected = ", ".join(Answer)
-                    click.echo(f"steadypoint: answer {text!r} is not known; expected {expected}", err=True)
+                        if text:
+                            give(entered(text))
+                except ValueError as error:
+                    click.echo(f"steadypoint: {error}", err=True)

@@ -30,7 +30,8 @@ def command(
 ) -> None:
     """Run PROCEDURE, a file or the name of a shipped one, with the meter at METER.
 
-    Answers come from the keys shown on the screen, or one a line on standard input: confirm, refuse, repeat, back.
+    Answers come from the keys shown on the screen, or one a line on standard input: confirm, refuse, repeat, back;
+    jumper fitted WHERE: WHY, jumper removed WHERE; note TEXT.
 
     Exit status: 0 all passed, 1 finished with a fail or unclear, 2 bad usage or bad file, 3 not finished.
     """

@@ -33,7 +33,7 @@ _TONES: dict[str, Tone | None] = {
     "dip": Tone.FAIL,
     "not-reproved": Tone.UNCLEAR,
     **dict.fromkeys(("read", "operate-ready", "watch-ready", "watching", "interval-ready"), Tone.SETTLED),
-    **dict.fromkeys(("proved-live", "proved-dead", "answered"), Tone.SETTLED),
+    **dict.fromkeys(("proved-live", "proved-dead", "answered", "by-hand"), Tone.SETTLED),
     **dict.fromkeys((LIFT, "click", "timing", "jumper-fitted", "jumper-removed"), Tone.LIFT),
     **dict.fromkeys(("probe", "look", "ask", "meter", "find", "prove-again", "not-applicable"), None),
 }

@@ -125,6 +125,9 @@ WORDS = Words(
         "reversed": Said("Leitungen vertauscht, oder falsch verdrahtet. Rot an {point}.", "Verpolt. Rot an {point}."),
         "not-expected": Said("Jetzt nicht erwartet. Zuerst die Frage beantworten.", "Erst antworten."),
         "lift-first": Said("Abheben, dann {point} antasten.", "Abheben, dann {point}."),
+        "hold-seen": Said("Hold erkannt. Ausschalten bestätigt {point}.", "Hold aus bestätigt {point}."),
+        "short-seen": Said("Spitzen zusammen erkannt. Noch einmal bestätigt {point}.", "Noch einmal für {point}."),
+        "by-hand": Said("Bestätigt."),
         "confirm-dead": Said(
             "Anzeige wie bei freien Leitungen. Wenn beide Prüfspitzen fest anliegen, {point} bestätigen.",
             "{point} bestätigen?",

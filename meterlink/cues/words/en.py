@@ -125,6 +125,9 @@ WORDS = Words(
         "reversed": Said("The leads are reversed, or the wiring is. Red on {point}.", "Reversed. Red on {point}."),
         "not-expected": Said("Not expected now. First answer the question.", "Answer first."),
         "lift-first": Said("Lift the probes, then touch {point}.", "Lift, then {point}."),
+        "hold-seen": Said("Hold seen. Switch it off to confirm {point}.", "Hold off confirms {point}."),
+        "short-seen": Said("Tips together. Once more to confirm {point}.", "Once more for {point}."),
+        "by-hand": Said("Confirmed."),
         "confirm-dead": Said(
             "It reads as leads in the air do. If both probes are firmly on, confirm {point}.", "Confirm {point}?"
         ),

@@ -125,6 +125,9 @@ WORDS = Words(
         "reversed": Said("Puntas cambiadas, o cableado cambiado. Roja en {point}.", "Cambiadas. Roja en {point}."),
         "not-expected": Said("No se espera ahora. Responda primero a la pregunta.", "Responda primero."),
         "lift-first": Said("Levante las puntas y luego toque {point}.", "Levante y luego {point}."),
+        "hold-seen": Said("Retención detectada. Desactívela para confirmar {point}.", "Quitarla confirma {point}."),
+        "short-seen": Said("Puntas juntas. Otra vez para confirmar {point}.", "Otra vez para {point}."),
+        "by-hand": Said("Confirmado."),
         "confirm-dead": Said(
             "Marca como con las puntas al aire. Si las dos hacen buen contacto, confirme {point}.",
             "¿Confirma {point}?",

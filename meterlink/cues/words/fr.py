@@ -125,6 +125,11 @@ WORDS = Words(
         "reversed": Said("Cordons inversés, ou câblage inversé. Rouge sur {point}.", "Inversé. Rouge sur {point}."),
         "not-expected": Said("Pas attendu maintenant. Répondez d'abord à la question.", "Répondez d'abord."),
         "lift-first": Said("Levez les pointes, puis touchez {point}.", "Levez, puis {point}."),
+        "hold-seen": Said("Hold détecté. Coupez-le pour confirmer {point}.", "Couper hold confirme {point}."),
+        "short-seen": Said(
+            "Pointes en contact. Encore une fois pour confirmer {point}.", "Encore une fois pour {point}."
+        ),
+        "by-hand": Said("Confirmé."),
         "confirm-dead": Said(
             "L'affichage est celui de cordons en l'air. Si les deux pointes sont bien en contact, confirmez {point}.",
             "Confirmez {point} ?",
