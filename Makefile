@@ -1,6 +1,6 @@
 # Two commands for a newcomer: `make demo` and `make test`. Each sets up all it needs, on a bare machine too.
 .DELETE_ON_ERROR:
-.PHONY: demo test bench clean chromium dbus ngspice
+.PHONY: demo test bench clean alsa chromium dbus ngspice
 
 VENV := .venv
 BIN := $(VENV)/bin
@@ -10,7 +10,7 @@ APT := DEBIAN_FRONTEND=noninteractive apt-get
 demo: $(VENV)/run.stamp
 	$(BIN)/steadypoint demo
 
-test: $(VENV)/dev.stamp chromium dbus ngspice
+test: $(VENV)/dev.stamp alsa chromium dbus ngspice
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
@@ -51,6 +51,12 @@ ngspice:
 chromium:
 	@if ! command -v chromium >/dev/null && command -v apt-get >/dev/null && test "$$(id -u)" = 0; then \
 	    $(APT) update -qq && $(APT) install -qq -y --no-install-recommends chromium; \
+	fi
+
+# Linux' sound library, for the tests that let a check be heard through a loudspeaker that is a file.
+alsa:
+	@if ! ldconfig -p 2>/dev/null | grep -q libasound.so.2 && command -v apt-get >/dev/null && test "$$(id -u)" = 0; then \
+	    $(APT) update -qq && { $(APT) install -qq -y libasound2 || $(APT) install -qq -y libasound2t64; }; \
 	fi
 
 clean:
