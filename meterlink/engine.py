@@ -321,7 +321,7 @@ class Engine:
             outcome = VerdictOutcome.PASS if yes else VerdictOutcome.FAIL
             reason = "Seen and confirmed." if yes else "Seen and refused."
             yield from self._conclude(Verdict(self.step.id, outcome, None, None, True, reason, item.at))
-        elif item.answer is Answer.CONFIRM:
+        elif item.answer is Answer.CONFIRM and isinstance(self.step, MeasuredStep):
             yield from self._confirm(self.step, item.at)
         else:
             self._probes.require_lift()

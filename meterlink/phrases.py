@@ -2,7 +2,7 @@
 
 from meterlink.instrument import Calibration, Instrument
 from meterlink.outcome import Break, Measured, Verdict, VerdictOutcome
-from meterlink.procedure.model import LookStep, MeasuredStep, Step
+from meterlink.procedure.model import MeasuredStep, Step
 from meterlink.reading import Flag, Function, Reading
 
 FUNCTION_NAMES = {
@@ -77,8 +77,8 @@ def announce(step: Step, before: Step | None) -> str:
     """Ask for a step; the dial and the black lead are named where they change."""
     if step.say is not None:
         return step.say
-    if isinstance(step, LookStep):
-        return f"{step.point}: {step.ask}"
+    if not isinstance(step, MeasuredStep):
+        return f"{step.point}: {step.question}"
     text = f"Touch {step.point}."
     if not isinstance(before, MeasuredStep) or before.reference != step.reference:
         text += f" Black lead on {step.reference}."
