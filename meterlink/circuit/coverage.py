@@ -21,7 +21,17 @@ from meterlink.judging.budget import Budget, Shown
 from meterlink.judging.judge import Judge
 from meterlink.limits import Limits
 from meterlink.outcome import Measured, VerdictOutcome
-from meterlink.procedure.model import AgreeStep, MeasuredStep, ReadingStep, partner_of
+from meterlink.procedure.model import (
+    AgreeStep,
+    DeadStep,
+    IntervalStep,
+    MeasuredStep,
+    OperateStep,
+    ReadingStep,
+    TimedStep,
+    WatchStep,
+    partner_of,
+)
 from meterlink.procedure.relative import relative_limits
 from meterlink.reading import Function, Instant
 
@@ -48,7 +58,9 @@ class Coverage:
     """What a procedure catches."""
 
     caught: Mapping[str, tuple[str, ...]]
-    """By fault: the steps that would not pass."""
+    """By fault: the steps that would not pass at the usual supply."""
+    noticed: Mapping[str, frozenset[str]]
+    """By fault that is caught: the steps that would not pass at one supply or another."""
     gaps: tuple[Gap, ...]
     false_alarms: tuple[str, ...]
     """Steps that would not pass on a sound circuit at some supply."""
@@ -67,19 +79,34 @@ def coverage(tied: Tied, instrument: Instrument) -> Coverage:
     sound = [walker.walk((), values) for values in walker.supplies]
     alarms = [step for step in walker.steps if any(walk.get(step) not in (None, VerdictOutcome.PASS) for walk in sound)]
     caught: dict[str, tuple[str, ...]] = {}
+    noticed: dict[str, frozenset[str]] = {}
     missed: list[Faults] = []
     for faults in faults_of(tied.circuit):
         walks = [walker.walk(faults, values) for values in walker.supplies]
         catching = [[step for step, outcome in walk.items() if outcome is not VerdictOutcome.PASS] for walk in walks]
         if all(catching):
             caught[name_of(faults)] = tuple(catching[1])
+            noticed[name_of(faults)] = frozenset(step for steps in catching for step in steps)
         else:
             missed.append(faults)
     accepted = {each.fault: each.reason for each in tied.procedure.uncaught}
     gaps = [walker.gap(faults, accepted) for faults in missed]
     names = {gap.fault for gap in gaps}
     idle = [pattern for pattern in accepted if not any(fnmatchcase(name, pattern) for name in names)]
-    return Coverage(caught, tuple(gaps), tuple(alarms), tuple(idle))
+    return Coverage(caught, noticed, tuple(gaps), tuple(alarms), tuple(idle))
+
+
+def not_passing(tied: Tied, instrument: Instrument, faults: Faults = ()) -> frozenset[str]:
+    """The steps that would not pass with these faults, at one supply or another.
+
+    Args:
+        tied: the procedure, its limits worked out, and its circuit, which may be wired otherwise than it should be.
+        instrument: the meter whose uncertainty counts.
+        faults: what is wrong.
+    """
+    walker = _Walker(tied, instrument)
+    walks = [walker.walk(faults, values) for values in walker.supplies]
+    return frozenset(step for walk in walks for step, outcome in walk.items() if outcome is not VerdictOutcome.PASS)
 
 
 def faults_of(circuit: Circuit) -> Iterator[Faults]:
@@ -121,6 +148,9 @@ class _Walker:
             question = self._tied.question(step)
             if not isinstance(step, MeasuredStep) or question is None:
                 continue
+            if not isinstance(step, ReadingStep | AgreeStep):
+                outcomes[step.id] = self._in_parts(step, question, faults, values)
+                continue
             partner = partner_of(step, self._tied.procedure.steps)
             if partner is not None and partner.id not in read:
                 continue
@@ -143,8 +173,17 @@ class _Walker:
                 budgets[step.id] = budget
         return outcomes
 
-    def _limits(self, step: MeasuredStep, partner: Measured | None) -> Limits:
-        assert isinstance(step, ReadingStep | AgreeStep)  # noqa: S101 - the two kinds of measured step
+    def _in_parts(
+        self, step: TimedStep | DeadStep, question: Question, faults: Faults, values: Values
+    ) -> VerdictOutcome:
+        """What a step comes to that looks at more than one value, each for itself inside its limits or not."""
+        for situation, limits in _wanted(step, self._tied.situation(step)):
+            value = self._value(question, faults, situation, values)
+            if not limits.accept(value):
+                return VerdictOutcome.FAIL
+        return VerdictOutcome.PASS
+
+    def _limits(self, step: ReadingStep | AgreeStep, partner: Measured | None) -> Limits:
         if isinstance(step, ReadingStep) and step.limits.relative_to is None:
             return step.limits
         return relative_limits(step, partner)
@@ -253,6 +292,21 @@ class _Walker:
     def _expanded(self, value: Decimal, question: Question) -> Decimal:
         row = self._instrument.sheet.smallest(_FUNCTIONS[question.measure], value)
         return row.limit_of_error(value) if row is not None else abs(value)
+
+
+def _wanted(step: TimedStep | DeadStep, situation: str) -> Iterator[tuple[str, Limits]]:
+    """What a step of several values wants to see, and in which situation; while it is worked, where that is told."""
+    match step:
+        case OperateStep():
+            yield situation, step.closed if step.begins == "closed" else step.open
+            if step.worked is not None:
+                yield step.worked, step.open if step.begins == "closed" else step.closed
+        case IntervalStep():
+            yield situation, step.to
+            if step.worked is not None:
+                yield step.worked, step.from_
+        case WatchStep() | DeadStep():
+            yield situation, step.limits
 
 
 def _usual_first(circuit: Circuit, usual: str) -> Iterable[str]:

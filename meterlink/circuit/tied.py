@@ -22,7 +22,11 @@ _STEP_OHM = Decimal("0.1")
 _LEAST_WIDTH = Decimal("0.1")
 """Volts: what a dead point may show beside 0 on a sensitive range."""
 
-_MEASURES = {Function.DC_VOLTAGE: Measure.VOLTAGE, Function.RESISTANCE: Measure.RESISTANCE}
+_MEASURES = {
+    Function.DC_VOLTAGE: Measure.VOLTAGE,
+    Function.RESISTANCE: Measure.RESISTANCE,
+    Function.CONTINUITY: Measure.RESISTANCE,
+}
 
 Computed = Mapping[str, str]
 """By step id: the limits that the circuit gives, as text."""

@@ -221,6 +221,9 @@ class IntervalStep(MeasuredStep):
     from_: LimitsField = Field(alias="from", description="The clock starts when the value enters these limits.")
     to: LimitsField = Field(description="It stops when the value enters these.")
     limits: LimitsField = Field(description="What time is accepted, such as 0.5..5 s.")
+    worked: StepSlug | None = Field(
+        None, description="The circuit's situation while the clock runs.", json_schema_extra=optional
+    )
 
 
 class KnownSource(Part):
