@@ -285,8 +285,8 @@ def refused(folder: Path, match: str) -> None:
 def test_a_newer_layout_is_refused(store: Store, tmp_path: Path) -> None:
     store.close()
     with plain_sqlite(tmp_path) as newer:
-        newer.execute("PRAGMA user_version = 3")
-    refused(tmp_path, "layout 3.*Use a newer Steadypoint")
+        newer.execute("PRAGMA user_version = 4")
+    refused(tmp_path, "layout 4.*Use a newer Steadypoint")
 
 
 def test_a_record_of_the_layout_before_the_meter_was_known_is_opened_and_marked_anew(
@@ -297,7 +297,7 @@ def test_a_record_of_the_layout_before_the_meter_was_known_is_opened_and_marked_
         older.execute("PRAGMA user_version = 1")
     Store.open(tmp_path).close()
     with plain_sqlite(tmp_path) as now:
-        assert now.execute("PRAGMA user_version").fetchone() == (2,)
+        assert now.execute("PRAGMA user_version").fetchone() == (3,)
 
 
 def test_a_file_that_is_no_database_is_refused(tmp_path: Path) -> None:

@@ -4,10 +4,11 @@ from sqlalchemy import Column, Connection, ForeignKey, Integer, LargeBinary, Met
 
 APPLICATION_ID = 0x5350_4E54
 """Marks the file as ours (SQLite's `PRAGMA application_id`): the letters SPNT."""
-VERSION = 2
+VERSION = 3
 """Goes up with every change of the tables, or of the kinds of line in them (SQLite's `PRAGMA user_version`)."""
-OLDER = (1,)
-"""Layouts that differ only in the kinds of line, so that opening the file may raise their number: 1 knows no meter."""
+OLDER = (1, 2)
+"""Layouts that differ only in the kinds of line, so that opening the file may raise their number: 1 knows no meter, 2
+no jumpers, answers and changes."""
 
 METADATA = MetaData()
 
