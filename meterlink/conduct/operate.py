@@ -134,6 +134,8 @@ class Operate:
         self._slack_ns = max(self._slack_ns, change.within_ns)
         if change.now == "open":
             self._opened = change
+            if self._closed and len(self._closed[-1]) > 1:
+                self._closed[-1].pop()  # it opened within this update, which shows part of the value
         elif self._opened is not None:
             self._times_open.append(change.at.monotonic_ns - self._opened.at.monotonic_ns)
         if change.now != self._step.begins:
