@@ -28,6 +28,7 @@ from meterlink.procedure.model import (
     MeasuredStep,
     OperateStep,
     ReadingStep,
+    Step,
     TimedStep,
     WatchStep,
     partner_of,
@@ -60,7 +61,8 @@ class Coverage:
     caught: Mapping[str, tuple[str, ...]]
     """By fault: the steps that would not pass at the usual supply."""
     noticed: Mapping[str, frozenset[str]]
-    """By fault that is caught: the steps that would not pass at one supply or another."""
+    """By fault that is caught: the steps that would not pass at one supply or another, or whose point floats then, so
+    that the meter may show anything."""
     gaps: tuple[Gap, ...]
     false_alarms: tuple[str, ...]
     """Steps that would not pass on a sound circuit at some supply."""
@@ -86,7 +88,7 @@ def coverage(tied: Tied, instrument: Instrument) -> Coverage:
         catching = [[step for step, outcome in walk.items() if outcome is not VerdictOutcome.PASS] for walk in walks]
         if all(catching):
             caught[name_of(faults)] = tuple(catching[1])
-            noticed[name_of(faults)] = frozenset(step for steps in catching for step in steps)
+            noticed[name_of(faults)] = frozenset(walker.floating(faults)).union(*catching)
         else:
             missed.append(faults)
     accepted = {each.fault: each.reason for each in tied.procedure.uncaught}
@@ -97,7 +99,7 @@ def coverage(tied: Tied, instrument: Instrument) -> Coverage:
 
 
 def not_passing(tied: Tied, instrument: Instrument, faults: Faults = ()) -> frozenset[str]:
-    """The steps that would not pass with these faults, at one supply or another.
+    """The steps that would not pass with these faults, at one supply or another, or whose point floats then.
 
     Args:
         tied: the procedure, its limits worked out, and its circuit, which may be wired otherwise than it should be.
@@ -106,7 +108,8 @@ def not_passing(tied: Tied, instrument: Instrument, faults: Faults = ()) -> froz
     """
     walker = _Walker(tied, instrument)
     walks = [walker.walk(faults, values) for values in walker.supplies]
-    return frozenset(step for walk in walks for step, outcome in walk.items() if outcome is not VerdictOutcome.PASS)
+    failing = [[step for step, outcome in walk.items() if outcome is not VerdictOutcome.PASS] for walk in walks]
+    return frozenset(walker.floating(faults)).union(*failing)
 
 
 def faults_of(circuit: Circuit) -> Iterator[Faults]:
@@ -172,6 +175,20 @@ class _Walker:
             if budget is not None:
                 budgets[step.id] = budget
         return outcomes
+
+    def floating(self, faults: Faults) -> Iterator[str]:
+        """The steps whose point nothing drives then, though something does where nothing is wrong."""
+        for step_id, step in self.steps.items():
+            question = self._tied.question(step)
+            if question is None or question.measure is not Measure.VOLTAGE:
+                continue
+            places = {situation for situation, _ in _wanted(step, self._tied.situation(step))}
+            if any(self._floats(question, faults, place) and not self._floats(question, (), place) for place in places):
+                yield step_id
+
+    def _floats(self, question: Question, faults: Faults, situation: str) -> bool:
+        state = self._state(faults, situation, self.supplies[1], supplied=True)
+        return state is not None and self._tied.bench.reading(state, question.point, question.reference) is None
 
     def _in_parts(
         self, step: TimedStep | DeadStep, question: Question, faults: Faults, values: Values
@@ -294,8 +311,8 @@ class _Walker:
         return row.limit_of_error(value) if row is not None else abs(value)
 
 
-def _wanted(step: TimedStep | DeadStep, situation: str) -> Iterator[tuple[str, Limits]]:
-    """What a step of several values wants to see, and in which situation; while it is worked, where that is told."""
+def _wanted(step: Step, situation: str) -> Iterator[tuple[str, Limits]]:
+    """What a step wants to see, and in which situation; also while it is worked, where that is told."""
     match step:
         case OperateStep():
             yield situation, step.closed if step.begins == "closed" else step.open
@@ -305,8 +322,10 @@ def _wanted(step: TimedStep | DeadStep, situation: str) -> Iterator[tuple[str, L
             yield situation, step.to
             if step.worked is not None:
                 yield step.worked, step.from_
-        case WatchStep() | DeadStep():
+        case WatchStep() | DeadStep() | ReadingStep():
             yield situation, step.limits
+        case AgreeStep():
+            yield situation, step.within
 
 
 def _usual_first(circuit: Circuit, usual: str) -> Iterable[str]:

@@ -82,17 +82,14 @@ class Bench(Protocol):
     def amiss(self, step: Step) -> bool:
         """Whether what a step asks to be seen is not so; once seen, it is put right."""
 
-    def sound(self) -> bool:
-        """Whether nothing is wrong with the lift, as far as running it shows."""
-
     def isolate(self) -> None:
         """Take the supply off."""
 
     def restore(self) -> None:
         """Put the supply back."""
 
-    def repair(self, answer: str) -> None:
-        """Mend what a search has named."""
+    def repair(self, answer: str | None) -> None:
+        """Mend what a search has named; None: whatever is wrong."""
 
     def press(self, answer: Answer) -> None:
         """Answer the check."""

@@ -46,11 +46,6 @@ class CircuitLift:
         self.isolated = False
         self._wire()
 
-    @property
-    def sound(self) -> bool:
-        """Whether nothing is wrong with it."""
-        return not self.faults and not self._swapped
-
     def isolate(self) -> None:
         """Take the supply off."""
         self.isolated = True
@@ -59,9 +54,10 @@ class CircuitLift:
         """Put the supply back."""
         self.isolated = False
 
-    def repair(self, answer: str) -> None:
-        """Mend what was named."""
-        places = {each.partition(":")[2] for each in answer.split(" + ")}
+    def repair(self, answer: str | None) -> None:
+        """Mend what was named; None: whatever is wrong."""
+        wrong = {fault.at for fault in self.faults} | self._swapped
+        places = wrong if answer is None else {each.partition(":")[2] for each in answer.split(" + ")}
         self.faults = tuple(fault for fault in self.faults if fault.at not in places)
         if self._swapped & places:
             self._swapped -= places

@@ -145,6 +145,7 @@ class Technician:
                 "reference": str(wanted["black_lead"]),
                 "measure": "resistance" if wanted["measure"] == "resistance" else "dc-voltage",
                 "limits": "0..1 V" if wanted["measure"] != "resistance" else "0..1 Ohm",
+                "situation": self._finding["situation"],
             }
         )
 
@@ -197,18 +198,17 @@ class Technician:
             yield Pause(self._rng.uniform(4, 6), listening=True)
 
     def _look_in_search(self) -> Doing:
-        """Mend what was found, or isolate for ohms; without a repair to do, or the will to, give the search up.
+        """Mend what was found, or isolate for ohms; without the will to mend, give the search up.
 
-        Where nothing is wrong any more, that is said instead.
+        Where the search cannot name the fault, it is found and mended otherwise: by eye, or by trying parts.
         """
         yield self._pause_between(3, 8)
         answer, going_on = self._finding.get("answer"), self._finding.get("next") is not None
-        mended = isinstance(answer, str) or self._bench.sound()
-        if not going_on and not (self._repairs and mended):
+        if not going_on and not self._repairs:
             self._bench.press(Answer.REFUSE)
         else:
-            if isinstance(answer, str):
-                self._bench.repair(answer)
+            if not going_on:
+                self._bench.repair(answer if isinstance(answer, str) else None)
             if self._isolated or not going_on:
                 self._bench.restore()
             else:

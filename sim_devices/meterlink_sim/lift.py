@@ -250,10 +250,6 @@ class SimulatedJob:
         """Press the meter's HOLD key."""
         self._meter.press_hold()
 
-    def sound(self) -> bool:
-        """Whether nothing is wrong with the lift, as far as running it shows."""
-        return isinstance(self._lift, CircuitLift) and self._lift.sound
-
     def isolate(self) -> None:
         """Take the supply off."""
         self._close_stretch()
@@ -264,8 +260,8 @@ class SimulatedJob:
         self._close_stretch()
         self._lift.restore()
 
-    def repair(self, answer: str) -> None:
-        """Mend what a search has named."""
+    def repair(self, answer: str | None) -> None:
+        """Mend what a search has named; None: whatever is wrong."""
         self._close_stretch()
         self._lift.repair(answer)
 
