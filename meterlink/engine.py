@@ -236,8 +236,8 @@ class Engine:
         followed = self._timed is not None and self._timed.under_way
         ended = self._probes.take(reading)
         yield from self._touches(contact for contact in ended if not (followed and contact.eligible))
-        if followed:
-            self._since = min((each.start for each in ended if each.eligible), default=self._since)
+        if followed and self._since is None:
+            self._since = next((each.start for each in ended if each.eligible), None)
         if self._timed is not None and self._follows(self._timed, reading):
             apart = reading.at.monotonic_ns - before.at.monotonic_ns if before else 0
             if apart > GAP_NS:
@@ -634,7 +634,9 @@ class Engine:
     # Searches
 
     def _asks_circuit(self, step: Step) -> bool:
-        return self._tied is not None and self._tied.question(step) is not None
+        """Tell whether a search can begin at a step: at a reading that still stands, which the circuit can explain."""
+        at_rest = isinstance(step, ReadingStep | AgreeStep)
+        return at_rest and self._tied is not None and self._tied.question(step) is not None
 
     def _hunt_from(self, failed: Step, at: Instant) -> Iterator[Outcome]:
         """Begin a search, with what the steps have read so far."""

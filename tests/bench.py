@@ -1,15 +1,32 @@
 """A test bench for the engine: write down what the display shows, get back what comes of it."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TypeVar
+from typing import Self, TypeVar
 
 from meterlink.engine import Engine
 from meterlink.instrument import Instrument
-from meterlink.outcome import Answer, Break, Cue, End, Gap, Input, Outcome, Touch, Verdict
+from meterlink.outcome import (
+    Answer,
+    Answered,
+    Break,
+    Change,
+    Cue,
+    End,
+    Gap,
+    Input,
+    Jumper,
+    Outcome,
+    Register,
+    Reopened,
+    Touch,
+    Verdict,
+)
 from meterlink.procedure.model import Procedure
+from meterlink.procedure.parse import parse_procedure
 from meterlink.reading import NS_PER_S, Flag, Function, Instant, Reading
+from procedure_samples import with_steps
 
-Kind = TypeVar("Kind", Touch, Verdict, Cue, End)
+Kind = TypeVar("Kind", Touch, Verdict, Cue, End, Change, Answered, Register, Reopened)
 
 VOLTS = {"reference": "earth bar", "measure": "dc-voltage"}
 OHMS = {"reference": "X1:8", "measure": "resistance"}
@@ -31,9 +48,14 @@ class Bench:
     """Feeds an engine update by update, at a fixed interval, and keeps all outcomes."""
 
     def __init__(
-        self, *steps: Mapping[str, object], interval_s: float = 0.4, instrument: Instrument | None = None
+        self,
+        *steps: Mapping[str, object],
+        interval_s: float = 0.4,
+        instrument: Instrument | None = None,
+        written: str | None = None,
     ) -> None:
-        self.engine = Engine(procedure(*steps))
+        """Begin with these steps, or with those `written` as in a file."""
+        self.engine = Engine(procedure(*steps) if written is None else parse_procedure(with_steps(written), "bench"))
         self.interval_ns = round(interval_s * NS_PER_S)
         self.now_ns = 0
         self.outcomes: list[Outcome] = self.engine.feed(instrument) if instrument else []
@@ -48,7 +70,7 @@ class Bench:
         function: str = "dc-voltage",
         scale: int = 0,
         flags: Sequence[str] = ("auto-range",),
-    ) -> "Bench":
+    ) -> Self:
         """Show these displays, one an update; a string is split at white space, `-` stands for blank."""
         for display in displays.split() if isinstance(displays, str) else displays:
             self.now_ns += self.interval_ns
@@ -58,26 +80,30 @@ class Bench:
             self.outcomes += self.engine.feed(Reading(text, chosen.unit, chosen, self.at(), scale, marks))
         return self
 
-    def hold(self, display: str, updates: int, function: str = "dc-voltage", scale: int = 0) -> "Bench":
+    def hold(self, display: str, updates: int, function: str = "dc-voltage", scale: int = 0) -> Self:
         return self.show([display] * updates, function, scale)
 
-    def lift(self, updates: int = 4) -> "Bench":
+    def lift(self, updates: int = 4) -> Self:
         return self.show(["0.02", "0.05", "0.01", "0.04", "0.03", "0.00"][:updates])
 
-    def answer(self, answer: str) -> "Bench":
+    def answer(self, answer: str) -> Self:
         self.now_ns += self.interval_ns // 4
         self.outcomes += self.engine.feed(Input(Answer(answer), self.at()))
         return self
 
-    def wait(self, seconds: float) -> "Bench":
+    def jumper(self, where: str, *, fitted: bool) -> Self:
+        self.outcomes += self.engine.feed(Jumper(fitted, where, "", self.at()))
+        return self
+
+    def wait(self, seconds: float) -> Self:
         self.now_ns += round(seconds * NS_PER_S)
         return self
 
-    def gap(self, reason: Break = Break.LINK_LOST) -> "Bench":
+    def gap(self, reason: Break = Break.LINK_LOST) -> Self:
         self.outcomes += self.engine.feed(Gap(self.at(), reason))
         return self
 
-    def confirm_dead(self, display: str = "0.00", function: str = "dc-voltage", scale: int = 0) -> "Bench":
+    def confirm_dead(self, display: str = "0.00", function: str = "dc-voltage", scale: int = 0) -> Self:
         """Confirm, and let the display stay as it is for one more update."""
         return self.answer("confirm").show([display], function, scale)
 

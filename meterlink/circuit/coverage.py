@@ -21,18 +21,7 @@ from meterlink.judging.budget import Budget, Shown
 from meterlink.judging.judge import Judge
 from meterlink.limits import Limits
 from meterlink.outcome import Measured, VerdictOutcome
-from meterlink.procedure.model import (
-    AgreeStep,
-    DeadStep,
-    IntervalStep,
-    MeasuredStep,
-    OperateStep,
-    ReadingStep,
-    Step,
-    TimedStep,
-    WatchStep,
-    partner_of,
-)
+from meterlink.procedure.model import AgreeStep, DeadStep, MeasuredStep, ReadingStep, TimedStep, partner_of
 from meterlink.procedure.relative import relative_limits
 from meterlink.reading import Function, Instant
 
@@ -152,7 +141,7 @@ class _Walker:
             if not isinstance(step, MeasuredStep) or question is None:
                 continue
             if not isinstance(step, ReadingStep | AgreeStep):
-                outcomes[step.id] = self._in_parts(step, question, faults, values)
+                outcomes[step.id] = self._proved(step, faults, values)
                 continue
             partner = partner_of(step, self._tied.procedure.steps)
             if partner is not None and partner.id not in read:
@@ -182,7 +171,7 @@ class _Walker:
             question = self._tied.question(step)
             if question is None or question.measure is not Measure.VOLTAGE:
                 continue
-            places = {situation for situation, _ in _wanted(step, self._tied.situation(step))}
+            places = {proof.situation for proof in self._tied.proofs(step)} or {self._tied.situation(step)}
             if any(self._floats(question, faults, place) and not self._floats(question, (), place) for place in places):
                 yield step_id
 
@@ -190,14 +179,18 @@ class _Walker:
         state = self._state(faults, situation, self.supplies[1], supplied=True)
         return state is not None and self._tied.bench.reading(state, question.point, question.reference) is None
 
-    def _in_parts(
-        self, step: TimedStep | DeadStep, question: Question, faults: Faults, values: Values
-    ) -> VerdictOutcome:
-        """What a step comes to that looks at more than one value, each for itself inside its limits or not."""
-        for situation, limits in _wanted(step, self._tied.situation(step)):
+    def _proved(self, step: TimedStep | DeadStep, faults: Faults, values: Values) -> VerdictOutcome:
+        """What a step comes to that proves several things, or one by limits of its own: not passed if any is not."""
+        for question, situation, limits in self._tied.proofs(step):
             value = self._value(question, faults, situation, values)
-            if not limits.accept(value):
-                return VerdictOutcome.FAIL
+            judge = Judge(limits, self._tied.procedure.decision(step), self._instrument)
+            unit = "V" if question.measure is Measure.VOLTAGE else "Ohm"
+            if value is None:
+                outcome = judge.judge_overload(unit, limits.high).outcome
+            else:
+                outcome, _ = judge.outcome(self._shown(value, question))
+            if outcome is not VerdictOutcome.PASS:
+                return outcome
         return VerdictOutcome.PASS
 
     def _limits(self, step: ReadingStep | AgreeStep, partner: Measured | None) -> Limits:
@@ -309,23 +302,6 @@ class _Walker:
     def _expanded(self, value: Decimal, question: Question) -> Decimal:
         row = self._instrument.sheet.smallest(_FUNCTIONS[question.measure], value)
         return row.limit_of_error(value) if row is not None else abs(value)
-
-
-def _wanted(step: Step, situation: str) -> Iterator[tuple[str, Limits]]:
-    """What a step wants to see, and in which situation; also while it is worked, where that is told."""
-    match step:
-        case OperateStep():
-            yield situation, step.closed if step.begins == "closed" else step.open
-            if step.worked is not None:
-                yield step.worked, step.open if step.begins == "closed" else step.closed
-        case IntervalStep():
-            yield situation, step.to
-            if step.worked is not None:
-                yield step.worked, step.from_
-        case WatchStep() | DeadStep() | ReadingStep():
-            yield situation, step.limits
-        case AgreeStep():
-            yield situation, step.within
 
 
 def _usual_first(circuit: Circuit, usual: str) -> Iterable[str]:

@@ -7,7 +7,7 @@ lifting them looks like the change. The record says so.
 from collections.abc import Iterator
 
 from meterlink.conduct.spells import Spells
-from meterlink.conduct.timed import FRESH_NS, JudgeFor, Said, lasted, nothing_to_confirm, said_to_start_over
+from meterlink.conduct.timed import FRESH_NS, JudgeFor, Said, nothing_to_confirm, said_to_start_over, up_to
 from meterlink.contact import Idle
 from meterlink.judging.timing import in_seconds, judge_time
 from meterlink.limits import Limits
@@ -60,7 +60,7 @@ class Interval:
         change = self._spells.take(self._state(reading), reading)
         state = self._spells.state
         if not self._ready:
-            if state is None or state == "from":
+            if state is None or state == "from" or state != self._state(reading):
                 return
             if touching:
                 yield from self._get_ready(reading.at)
@@ -119,7 +119,7 @@ class Interval:
         took = second.at.monotonic_ns - first.at.monotonic_ns
         judged = judge_time(took, (first.within_ns, second.within_ns), self._step.limits, self._decision)
         slack = (first.within_ns + second.within_ns) // 2
-        told = f"{judged.reason} Known to ± {lasted(slack)}, the meter's updates; its display's own lag counts as even."
+        told = f"{judged.reason} Known to ± {up_to(slack)}, the meter's updates; its display's own lag counts as even."
         if self._spells.bounces:
             told += f" {self._spells.bounces} bounces seen."
         if self._looks_lifted:

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from decimal import Decimal
 
 from meterlink.conduct.spells import Spells
-from meterlink.conduct.timed import FRESH_NS, JudgeFor, Said, lasted, nothing_to_confirm, said_to_start_over
+from meterlink.conduct.timed import FRESH_NS, JudgeFor, Said, lasted, nothing_to_confirm, said_to_start_over, up_to
 from meterlink.judging.judge import Judgement
 from meterlink.limits import Limits
 from meterlink.outcome import Answer, Change, Cue, Measured, Verdict, VerdictOutcome
@@ -183,10 +183,10 @@ class Operate:
         """What was seen, what could not be."""
         seen = f"Opened and closed {self._count} times."
         if self._times_open:
-            seen += f" Shortest open {lasted(min(self._times_open))}, ± {lasted(self._slack_ns)}."
+            seen += f" Shortest open {lasted(min(self._times_open))}, ± {up_to(self._slack_ns)}."
         bounces = f"{self._spells.bounces} bounces seen." if self._spells.bounces else "No bounce seen"
         if not self._spells.bounces:
-            bounces += f"; none shorter than {lasted(self._slack_ns)} can be."
+            bounces += f"; none shorter than {up_to(self._slack_ns)} can be."
         return f"{seen} {bounces} Leads taken off for as short would look the same."
 
     def _verdict_of_too_few(self, at: Instant) -> Verdict:

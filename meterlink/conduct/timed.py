@@ -53,6 +53,11 @@ def lasted(ns: int) -> str:
     return f"{ns / NS_PER_S:.1f} s"
 
 
+def up_to(ns: int) -> str:
+    """Write what a time may be at most, rounded up: `0.43 s`."""
+    return f"{-(-ns // (NS_PER_S // 100)) / 100:.2f} s"
+
+
 def said_to_start_over(step: TimedStep, at: Instant, why: str) -> Cue:
     """Tell that the measurement was broken and begins anew."""
     return Cue("started-over", f"{why} {step.point} begins anew.", step.id, at)

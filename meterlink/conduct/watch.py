@@ -6,7 +6,7 @@ for a moment from a point that dropped out.
 
 from collections.abc import Iterator
 
-from meterlink.conduct.timed import FRESH_NS, JudgeFor, Said, lasted, nothing_to_confirm, said_to_start_over
+from meterlink.conduct.timed import FRESH_NS, JudgeFor, Said, lasted, nothing_to_confirm, said_to_start_over, up_to
 from meterlink.limits import Limits
 from meterlink.outcome import Answer, Cue, Measured, Verdict, VerdictOutcome
 from meterlink.procedure.model import WatchStep
@@ -165,7 +165,7 @@ class Watch:
             long = f"for {lasted(shortest)} at least, and not back"
         else:
             longest = back.at.monotonic_ns - before.at.monotonic_ns
-            long = f"for {lasted(shortest)} to {lasted(longest)}"
+            long = f"for {lasted(shortest)} to {up_to(longest)}"
         worst = max(self._outside, key=self._beyond)
         told = f"Outside {self._step.limits.text} after {after}, {long}. A probe that slips looks the same."
         measured = Measured(worst.value, worst.unit)
@@ -185,7 +185,7 @@ class Watch:
         """Judge the worst of what was seen."""
         lowest, highest, _ = self._inside
         told = f"Inside for {lasted(elapsed)}, {_shown(lowest)} to {_shown(highest)}. "
-        told += f"A dip shorter than {self._longest_ns / NS_PER_S:.2f} s can have been missed."
+        told += f"A dip shorter than {up_to(self._longest_ns)} can have been missed."
         limits = self._step.limits
         numbers = [each for each in (lowest, highest) if each.value is not None]
         if not numbers:
