@@ -89,6 +89,7 @@ class Technician:
         self._bench = bench
         self._repairs = repairs
         self._finding: Mapping[str, object] = {}
+        self._mended: set[str] = set()
         self._isolated = False
         self._slips = slips
         self._rng = rng
@@ -200,7 +201,8 @@ class Technician:
     def _look_in_search(self) -> Doing:
         """Mend what was found, or isolate for ohms; without the will to mend, give the search up.
 
-        Where the search cannot name the fault, it is found and mended otherwise: by eye, or by trying parts.
+        Where the search cannot name the fault, or names what was mended before, it is found otherwise: by eye, or by
+        trying parts.
         """
         yield self._pause_between(3, 8)
         answer, going_on = self._finding.get("answer"), self._finding.get("next") is not None
@@ -208,7 +210,9 @@ class Technician:
             self._bench.press(Answer.REFUSE)
         else:
             if not going_on:
-                self._bench.repair(answer if isinstance(answer, str) else None)
+                named = isinstance(answer, str) and answer not in self._mended
+                self._bench.repair(str(answer) if named else None)
+                self._mended.add(str(answer))
             if self._isolated or not going_on:
                 self._bench.restore()
             else:

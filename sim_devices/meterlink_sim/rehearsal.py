@@ -25,7 +25,7 @@ CLEAN = str(Kin.NONE)
 FOUND = "found"
 """What a search's own step comes to that has named the fault; it has no verdict."""
 
-_LONGEST_S = 4 * 3600.0
+_LONGEST_S = 3600.0
 _NO_DOUBT = ("pass", "not-applicable")
 
 
