@@ -268,10 +268,7 @@ class Technician:
             for worked in (True, False):
                 yield from self._work_once(step, worked=worked)
                 yield from self._hold_still()
-        while not self._done and not self._heard & set(_ANEW):
-            yield Pause(self._rng.uniform(2, 3), listening=True)
-            if not self._done:
-                self._bench.press(Answer.CONFIRM)
+        yield from self._say_that_was_all(Answer.CONFIRM)
 
     def _watch(self, step: WatchStep) -> Doing:
         """Hold the probes on while the lift travels; it passes its worst place half-way."""
@@ -286,9 +283,7 @@ class Technician:
             yield self._pause_between(1.2, 1.6)
             self._bench.jolt(opens=False)
             yield Pause(travel / 2)
-        while not self._done and not self._heard & set(_ANEW):
-            self._bench.press(Answer.CONFIRM)
-            yield Pause(self._rng.uniform(2, 3), listening=True)
+            yield from self._say_that_was_all(Answer.CONFIRM)
 
     def _time(self, step: IntervalStep) -> Doing:
         """Let it happen, and wait until it has ended."""
@@ -299,9 +294,16 @@ class Technician:
             yield Pause(self._bench.lasts(step))
             yield from self._work_once(step, worked=False)
             yield from self._hold_still()
-        if not self._done:
-            self._bench.press(Answer.REFUSE)
-            yield Pause(self._rng.uniform(2, 3), listening=True)
+        yield from self._say_that_was_all(Answer.REFUSE)
+
+    def _say_that_was_all(self, answer: Answer) -> Doing:
+        """Say so where the check still waits; what it says to that is waited for, and not answered at once."""
+        for _ in range(2):
+            if not self._done and not self._heard & set(_ANEW):
+                yield self._pause_between(1, 2)
+                if not self._done:
+                    self._bench.press(answer)
+        yield self._pause_between(1, 2)
 
     def _prove_dead(self, step: DeadStep) -> Doing:
         """Live, dead, live: the known source, the point, the known source again."""
