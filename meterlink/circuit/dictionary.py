@@ -33,7 +33,7 @@ _LEAST_SPREAD = 0.02
 
 
 _SAGS = 0.998
-"""A short to earth under which the source sags to that share or below carries amperes; one on a dead wire moves nothing."""
+"""A short to earth under which the source sags to that share carries amperes; one on a dead wire moves nothing."""
 
 
 class Measure(StrEnum):
