@@ -100,7 +100,7 @@ class Engine:
         """The temporary jumpers that are in."""
         self.ended = False
         self._standard = Standard(procedure, self.course)
-        self._any_order = AnyOrder(procedure, self.course)
+        self._groups = AnyOrder(procedure, self.course)
         self._index = 0
         self._probes = Probes()
         self._touching = Touching(self._probes)
@@ -172,7 +172,7 @@ class Engine:
         step, code = self.step, "probe"
         if isinstance(step, AnsweredStep):
             code = "ask" if isinstance(step, AskStep) else "look"
-        open_ones = self._open_to_a_touch()
+        open_ones = self._any_order()
         text = announce_any(open_ones, before) if open_ones else announce(step, before)
         if self._proof is not None:
             text = f"{self._proof.asks}{text}"
@@ -239,7 +239,7 @@ class Engine:
 
     def _touched(self, reading: Reading) -> Iterator[Outcome]:
         contact, undecided = self._probes.contact, False
-        if contact is not None and contact.eligible and not contact.dips and self._open_to_a_touch():
+        if contact is not None and contact.eligible and not contact.dips and self._any_order():
             yield from self._choose(contact, reading)
             undecided = self._chosen is not contact
         awaited = self._awaited()
@@ -315,15 +315,15 @@ class Engine:
 
     # Groups in any order
 
-    def _open_to_a_touch(self) -> list[ReadingStep]:
+    def _any_order(self) -> list[ReadingStep]:
         """The steps of a group of which any may be touched now; none where but one may."""
         made_up = self.hunt is not None or self._closing or self._proof is not None
-        return [] if made_up else self._any_order.open(self.procedure.steps[self._index])
+        return [] if made_up else self._groups.open(self.procedure.steps[self._index])
 
     def _choose(self, contact: Contact, reading: Reading) -> Iterator[Cue]:
         """Find the step that a touch fits; where it fits none, they are asked for one by one."""
-        open_ones = self._open_to_a_touch()
-        fitting = self._any_order.fitting(open_ones, contact, reading)
+        open_ones = self._any_order()
+        fitting = self._groups.fitting(open_ones, contact, reading)
         if isinstance(fitting, ReadingStep):
             self._index = self.course.place(fitting.id)
             self._chosen = contact
@@ -534,7 +534,7 @@ class Engine:
     def _go_to(self, index: int, at: Instant) -> Iterator[Outcome]:
         before = self.step if self._index != index and self.hunt is None else None
         step = self.procedure.steps[index]
-        self._index, self.hunt, self._closing, self._any_order.given_up = index, None, [], False
+        self._index, self.hunt, self._closing, self._groups.given_up = index, None, [], False
         self._proof = DeadProof(step) if isinstance(step, DeadStep) else None
         self._timed = self._conduct(step)
         yield from self._ask(at, before)
@@ -543,9 +543,7 @@ class Engine:
         self._announced, self._since = at, None
         self._told.clear()
         self._probes.require_lift()
-        limits = min(
-            (each.limits for each in self._open_to_a_touch()), key=lambda each: each.nearest_zero, default=None
-        )
+        limits = min((each.limits for each in self._any_order()), key=lambda each: each.nearest_zero, default=None)
         limits = limits or self.limits()
         if limits is not None:
             self._probes.idle = Idle.for_limits(limits)
@@ -570,7 +568,7 @@ class Engine:
             step = self.procedure.steps[self._index]
             self._proof = DeadProof(step) if isinstance(step, DeadStep) else None
             self._timed = self._conduct(step)
-            self._announced, self._any_order.given_up = at, False
+            self._announced, self._groups.given_up = at, False
 
     # Searches
 
