@@ -2,13 +2,15 @@
 
 import asyncio
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
 from meterlink.entered import Entered
 from meterlink.keeper import News
 from meterlink.link import Link
+from meterlink.note import Note, Photo
 from meterlink.outcome import Answer, Break, Input, Json
-from meterlink.reading import Reading
+from meterlink.reading import Instant, Reading
 from meterlink.session import Session
 
 _TICK_S = 1.0
@@ -28,6 +30,22 @@ class Output(Protocol):
 
     def warn(self, news: str) -> None:
         """Show trouble on the line."""
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """A note of which somebody waits to hear that it is kept."""
+
+    text: str
+    by: str
+    """Whose it is, such as `technician`."""
+    photo: Photo | None
+    kept: Callable[[], None]
+    """Called once it is on the disk, from the check's own loop."""
+
+    def __call__(self, at: Instant) -> Note:
+        """Make the note, once it is known when."""
+        return Note(self.text, self.by, at, self.photo)
 
 
 class Answers:
@@ -75,6 +93,8 @@ async def run(session: Session, link: Link, answers: Answers, output: Output) ->
                 next_answer = asyncio.ensure_future(answers.take())
                 at = link.now()
                 say(session.take(Input(answer, at) if isinstance(answer, Answer) else answer(at)))
+                if isinstance(answer, Remark):
+                    answer.kept()
             else:
                 item = next_item.result()
                 if item is None:

@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
 
+from meterlink.band import Band
 from meterlink.circuit.parts import Circuit
 from meterlink.circuit.picture.marks import Marks
 from meterlink.circuit.picture.rail import rail_lines
@@ -23,6 +24,7 @@ from meterlink.reading import Flag, Reading, State
 
 KEYS = "y yes  n no  r repeat  b back  q stop"
 _MORE_KEYS = "  j jumper  t note"
+_PEDAL = "any key yes  "
 
 _PREFIX = {0: "", **{power: letter for letter, power in PREFIXES.items()}, PREFIXES["u"]: "µ"}
 _UNIT = {"Ohm": "Ω", "Cel": "°C"}
@@ -77,6 +79,8 @@ class View:
     """By the step that asked: yes or no."""
     entry: str | None = None
     """What is being typed, in the place of the keys; None while nothing is."""
+    pedal: bool = False
+    """Whether any key that says nothing else says yes."""
     searched: tuple[Circuit, Marks] | None = None
     """The circuit, and what is known of it, while a fault is looked for: it stands in the place of the steps."""
 
@@ -96,7 +100,7 @@ def render(view: View, width: int, height: int) -> list[str]:
         "",
         *_words(view.said, width),
         "",
-        keys(width) if view.entry is None else _cut_front(f"{view.entry}_  (Enter keeps it, Esc does not)", width),
+        _last_line(view, width),
     ]
     if height < _ROOM_FOR_LARGE:
         head, foot = [line for line in head if line], [line for line in foot if line]
@@ -106,10 +110,17 @@ def render(view: View, width: int, height: int) -> list[str]:
     return [line[:width] for line in (*head, *rail, *filling, *foot)][-height:]
 
 
-def keys(width: int) -> str:
+def _last_line(view: View, width: int) -> str:
+    if view.entry is None:
+        return keys(width, pedal=view.pedal)
+    return _cut_front(f"{view.entry}_  (Enter keeps it, Esc does not)", width)
+
+
+def keys(width: int, *, pedal: bool = False) -> str:
     """Name the keys: those that answer before those that begin a line of text."""
-    every = KEYS + _MORE_KEYS
-    return every if len(every) <= width else KEYS[:width]
+    answers = f"{_PEDAL if pedal else ''}{KEYS}"
+    every = answers + _MORE_KEYS
+    return every if len(every) <= width else answers[:width]
 
 
 def large(reading: Reading | None, width: int) -> list[str]:
@@ -121,7 +132,7 @@ def large(reading: Reading | None, width: int) -> list[str]:
     if reading is None:
         return [""] * _ROWS
     rows = ["".join(_glyph_row(sign, row) for sign in reading.display) for row in range(_ROWS)]
-    unit = _unit(reading)
+    unit = unit_shown(reading)
     room = width - len(_MARGIN) - len(unit)
     if len(rows[0]) > room:
         return [*[""] * (_ROWS - 1), *small(reading)]
@@ -133,7 +144,7 @@ def large(reading: Reading | None, width: int) -> list[str]:
 
 def small(reading: Reading | None) -> list[str]:
     """Write the display as plain text, in one row."""
-    return [f"{_MARGIN}{reading.display} {_unit(reading)}" if reading is not None else ""]
+    return [f"{_MARGIN}{reading.display} {unit_shown(reading)}" if reading is not None else ""]
 
 
 def _glyph_row(sign: str, row: int) -> str:
@@ -147,14 +158,14 @@ def caption(reading: Reading | None, old: str | None = None) -> str:
     if reading is None:
         return f"{_MARGIN}{old or 'no reading yet'}"
     if old is not None:
-        return f"{_MARGIN}not live: {old} (last {reading.display or 'blank'} {_unit(reading)})"
+        return f"{_MARGIN}not live: {old} (last {reading.display or 'blank'} {unit_shown(reading)})"
     words = [reading.function.value, *sorted(flag.value for flag in reading.flags - {Flag.AUTO_RANGE})]
     if reading.state is State.BLANK:
         words.append("(blank)")
     return _MARGIN + "  ".join(words)
 
 
-def _unit(reading: Reading) -> str:
+def unit_shown(reading: Reading) -> str:
     """The unit as the display shows it, with its prefix."""
     return _PREFIX.get(reading.scale, f"x10^{reading.scale} ") + _UNIT.get(reading.unit, reading.unit)
 
@@ -165,20 +176,16 @@ def band(limits: Limits, value: Decimal | None, width: int, may_be_off: Decimal 
     A value outside the limits never stands in the accepted span, however near; one off the strip is ◁ or ▷ at its end.
     What the value may be off by stands around it between ├ and ┤, where that is wide enough to be seen.
     """
-    if limits.low is None and limits.high is None:
+    strip_of = Band.around(limits)
+    if strip_of is None:
         return ""
-    low = limits.low if limits.low is not None else limits.high
-    high = limits.high if limits.high is not None else limits.low
-    assert low is not None  # noqa: S101 - one of the two limits stands for a missing other
-    assert high is not None  # noqa: S101
-    room = (high - low) / 2 or max(abs(high), Decimal(1))
-    start, cells = low - room, width - 1
+    cells = width - 1
 
     def cell(at: Decimal) -> int:
-        return min(cells, max(0, int((at - start) / (high - low + 2 * room) * cells)))
+        return int(strip_of.place(at) * cells)
 
-    first = cell(low) if limits.low is not None else 0
-    last = cell(high) if limits.high is not None else cells
+    first = cell(limits.low) if limits.low is not None else 0
+    last = cell(limits.high) if limits.high is not None else cells
     strip = ["═" if first <= index <= last else "─" for index in range(width)]
     if value is not None:
         at = cell(value)
@@ -189,7 +196,7 @@ def band(limits: Limits, value: Decimal | None, width: int, may_be_off: Decimal 
         if may_be_off is not None:
             for mark, end in (("├", cell(value - may_be_off)), ("┤", cell(value + may_be_off))):
                 strip[end] = mark if end != at else strip[end]
-        strip[at] = "◁" if value < start else "▷" if value > high + room else "◆"
+        strip[at] = "◆▷◁"[strip_of.beyond(value)]
     return "".join(strip)
 
 

@@ -49,7 +49,7 @@ class Session:
     def begin(cls, store: Store, prepared: Prepared, meter: str, instrument: Instrument) -> "Session":
         """Start a new job; the first step and the meter are the first things to announce (see `opening`)."""
         procedure = prepared.procedure
-        engine = Engine(procedure, prepared.tied)
+        engine = Engine(procedure, prepared.tied, prepared.ways)
         now = time.time_ns()
         begun = Instant(0, now)
         instrument = replace(instrument, at=begun)
@@ -81,7 +81,7 @@ class Session:
         """
         job = store.job(job_id)
         prepared = _kept(store, job)
-        engine = Engine(prepared.procedure, prepared.tied)
+        engine = Engine(prepared.procedure, prepared.tied, prepared.ways)
         last = _replay(engine, store, job_id)
         if engine.ended and engine.tally(last).complete:
             raise RecordError(f"job {job_id} is complete; there is nothing to resume. `steadypoint show {job_id}`")

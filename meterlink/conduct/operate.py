@@ -84,6 +84,17 @@ class Operate:
         """Whether the contact is being worked."""
         return self._ready
 
+    @property
+    def confirms(self) -> str | None:
+        """That the open contact is touched. What ends the counting early is a no: nothing good is confirmed by it."""
+        seen_open = self._step.begins == "open" and self._spells.state == "open" and not self._ready
+        return f"Both probes are on {self._step.point}." if seen_open else None
+
+    @property
+    def takes_yes(self) -> bool:
+        """Never: the verdict comes by itself."""
+        return False
+
     def take(self, reading: Reading, *, touching: bool) -> Iterator[Said]:
         """Follow one reading."""
         self._last = reading
