@@ -9,9 +9,10 @@ from decimal import Decimal
 from enum import StrEnum
 
 from meterlink.circuit.dictionary import Measure, Question
+from meterlink.circuit.elsewhere import elsewhere
 from meterlink.circuit.evidence import AS_STATED, MOSTLY_AS_STATED, Seen
 from meterlink.circuit.fault import Kin
-from meterlink.circuit.page import advice, black_lead, finding_json, seen_words
+from meterlink.circuit.page import advice, black_lead, elsewhere_words, finding_json, seen_words
 from meterlink.circuit.search import Finding, Search
 from meterlink.circuit.seen import seen_of
 from meterlink.circuit.tied import Tied
@@ -160,7 +161,8 @@ class Hunt:
             return f"Found: {self.finding.answer}. Proof: {proof}. {' '.join(advice(self.search, self.finding))}"
         if self.finding.next is None:
             likely = ", ".join(f"{each.name} {100 * each.probability:.0f} %" for each in self.finding.faults[:3])
-            return f"These readings tell no more apart. Likeliest: {likely}."
+            on = elsewhere_words(elsewhere(self.search, self.finding))
+            return f"These readings tell no more apart. Likeliest: {likely}. {on}"
         return self.finding.next.why
 
     def _go_on(self) -> None:

@@ -17,7 +17,7 @@ from meterlink.note import Note
 from meterlink.outcome import Answer, Break, EngineInput, Gap, Input, Json, Jumper, Outcome
 from meterlink.prepared import Prepared, kept_again
 from meterlink.reading import NS_PER_S, Instant
-from meterlink.record.codec import as_written_now, from_event, link_note, start_entry, to_entry
+from meterlink.record.codec import from_event, link_note, start_entry, to_entry
 from meterlink.record.entry import OUTCOMES, Entry, Kind
 from meterlink.record.store import Job, Store
 
@@ -49,7 +49,7 @@ class Session:
     def begin(cls, store: Store, prepared: Prepared, meter: str, instrument: Instrument) -> "Session":
         """Start a new job; the first step and the meter are the first things to announce (see `opening`)."""
         procedure = prepared.procedure
-        engine = Engine(procedure, prepared.tied)
+        engine = Engine(procedure, prepared.tied, prepared.ways)
         now = time.time_ns()
         begun = Instant(0, now)
         instrument = replace(instrument, at=begun)
@@ -81,7 +81,7 @@ class Session:
         """
         job = store.job(job_id)
         prepared = _kept(store, job)
-        engine = Engine(prepared.procedure, prepared.tied)
+        engine = Engine(prepared.procedure, prepared.tied, prepared.ways)
         last = _replay(engine, store, job_id)
         if engine.ended and engine.tally(last).complete:
             raise RecordError(f"job {job_id} is complete; there is nothing to resume. `steadypoint show {job_id}`")
@@ -171,7 +171,7 @@ def _replay(engine: Engine, store: Store, job_id: str) -> Instant:
     for event in store.events(job_id):
         last = max(last, event.at)  # a touch is told after the reading that ended it, and ended before
         if event.kind in OUTCOMES:
-            if not due or due.pop(0) != as_written_now(event):
+            if not due or due.pop(0) != event.body:
                 raise RecordError(f"job {job_id} does not replay: line {event.seq} is not what its inputs bring about")
             continue
         if due:

@@ -38,7 +38,8 @@ CIRCUITS = (("start-up", REST), ("branched-chain", REST), ("two-stop-lift", "cal
 MISSES = 0.05
 MOST_TOUCHES = 60
 VISIBLE_V = 0.5
-"""A fault counts as visible where some point that can be probed reads so much else than in the sound circuit."""
+"""A fault counts as visible where some point that can be probed reads so much else than the sound circuit may, at any
+level of its supply: a battery that is gone shows nowhere while the charger gives what a sound one would."""
 
 
 @dataclass
@@ -165,9 +166,9 @@ def run(name: str, situation: str, seed: str, count: int) -> Figures:
     for fault in islice(faults, count):
         _single(bench, dictionary, fault, rng, figures)
     opens = (fault for fault in faults if fault.kin is Kin.OPEN)
-    for one, other in islice(zip(opens, opens, strict=False), count // 10):
-        if one != other:
-            _pair(bench, dictionary, (one, other), rng, figures)
+    pairs = (pair for pair in zip(opens, opens, strict=False) if pair[0] != pair[1])
+    for pair in islice(pairs, count // 10):
+        _pair(bench, dictionary, pair, rng, figures)
     return figures
 
 
@@ -211,14 +212,19 @@ def _pair(bench: Bench, dictionary: Dictionary, pair: Faults, rng: random.Random
 
 
 def visible(dictionary: Dictionary, faults: Faults) -> bool:
-    """Whether any point that can be probed reads clearly else than in the sound circuit, or a part's ohms do."""
+    """Whether any point that can be probed reads clearly else than in the sound circuit, or a part's ohms do.
+
+    A fault of a source moves all points together, as the level of a sound supply does: it must lie beyond that.
+    """
+    moves_all = any(fault.kin is Kin.SOURCE for fault in faults)
     for question in dictionary.questions:
         sound, now = dictionary.sound(question), dictionary.predicted(faults, question)
         if (sound.value is None) is not (now.value is None):
             return True
         if sound.value is None or now.value is None or question.measure is Measure.RESISTANCE:
             continue
-        if abs(sound.value - now.value) > VISIBLE_V + sound.spread + now.spread:
+        level = abs(sound.slope) if moves_all else 0.0
+        if abs(sound.value - now.value) > VISIBLE_V + sound.spread + now.spread + level:
             return True
     return False
 

@@ -14,6 +14,7 @@ import sys
 import termios
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Self
 
@@ -81,6 +82,14 @@ class Window:
 
     def press(self, keys: str) -> None:
         os.write(self._end, keys.encode())
+
+    def keep_pressing(self, keys: str, every: float = 5.0) -> None:
+        """Press keys again and again until the command has ended."""
+        for _ in range(20):
+            self.press(keys)
+            with suppress(AssertionError):
+                self.until(lambda: self.process.poll() is not None, every)
+                return
 
     def resize(self, columns: int, rows: int, *, draw: bool = True) -> None:
         """Make the window that large; the emulator cuts or adds cells as terminals do."""

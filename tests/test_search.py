@@ -606,10 +606,25 @@ def test_where_no_reading_tells_more_apart_nothing_is_asked(short: Dictionary) -
     finding, search, _ = search_for(exact(short, ()), short)
     assert (finding.sure, finding.answer, finding.next) == (False, None, None)
     assert {each.name for each in finding.faults} >= {"bridged:B1", "none"}
-    assert finding_lines(search, finding)[-1] == (
-        "These readings tell no more apart. Try another situation, or read under load."
-    )
+    assert finding_lines(search, finding)[-2:] == [
+        "These readings tell no more apart.",
+        "Read under load, or work the contacts by hand.",
+    ]
     assert finding_json(search, finding)["next"] is None
+    assert finding_json(search, finding)["elsewhere"] is None
+
+
+def test_where_another_situation_tells_more_it_is_named() -> None:
+    """The battery is gone and the charger feeds the lift: with the charger unplugged it shows (Kirchhoff)."""
+    dictionary = shipped_dictionary("start-up")
+    finding, search, _ = search_for(exact(dictionary, parse_faults(dictionary.circuit, "source:G1")), dictionary)
+    assert (finding.answer, finding.next) == (None, None)
+    told = {each.name for each in finding.faults}
+    assert {"source:G1", "none"} <= told
+    page: Any = finding_json(search, finding)
+    assert page["elsewhere"]["situation"] == "charger-off"
+    assert "source:G1" in page["elsewhere"]["tells"]
+    assert "when the charger is unplugged (situation charger-off)" in finding_lines(search, finding)[-1]
 
 
 def test_where_nothing_can_be_probed_nothing_is_asked() -> None:

@@ -3,10 +3,12 @@
 from collections.abc import Sequence
 from math import floor
 
+from meterlink.circuit.asking import Next
 from meterlink.circuit.dictionary import Measure, Question
+from meterlink.circuit.elsewhere import Elsewhere, elsewhere
 from meterlink.circuit.evidence import Seen
 from meterlink.circuit.parts import Circuit, Kind
-from meterlink.circuit.search import Finding, Next, Search
+from meterlink.circuit.search import Finding, Search
 from meterlink.circuit.seen import measured_of
 from meterlink.circuit.symptoms import Suspicion
 from meterlink.outcome import Json
@@ -27,6 +29,7 @@ def finding_json(search: Search, finding: Finding, suspicion: Suspicion | None =
         "sure": finding.sure,
         "answer": finding.answer,
         "next": next_json(search, finding.next),
+        "elsewhere": None if finding.sure or finding.next else elsewhere_json(elsewhere(search, finding)),
         "proof": [seen_json(each) for each in finding.proof],
         "doubtful": [seen_json(each) for each in finding.doubtful],
     }
@@ -52,6 +55,13 @@ def next_json(search: Search, following: Next | None) -> Json | None:
     }
 
 
+def elsewhere_json(found: Elsewhere | None) -> Json | None:
+    """The reading in another situation that tells more; None where there is none."""
+    if found is None:
+        return None
+    return {"situation": found.situation, "point": found.question.point, "tells": list(found.tells)}
+
+
 def seen_json(seen: Seen) -> Json:
     """A touch."""
     return {"point": seen.question.point, "reference": seen.question.reference, **measured_of(seen).as_json()}
@@ -72,8 +82,17 @@ def verdict_lines(search: Search, finding: Finding) -> list[str]:
             *advice(search, finding),
         ]
     if finding.next is None:
-        return ["These readings tell no more apart. Try another situation, or read under load."]
+        return ["These readings tell no more apart.", elsewhere_words(elsewhere(search, finding))]
     return [f"Next: {asked(search, finding.next)}", f"  {finding.next.why}"]
+
+
+def elsewhere_words(found: Elsewhere | None) -> str:
+    """Where to look on."""
+    if found is None:
+        return "Read under load, or work the contacts by hand."
+    one, other = found.tells
+    title = found.title[0].lower() + found.title[1:]
+    return f"Read {found.question} when {title} (situation {found.situation}): it tells {one} from {other}."
 
 
 def asked(search: Search, following: Next) -> str:

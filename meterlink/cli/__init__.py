@@ -10,6 +10,7 @@ from meterlink.errors import MeterlinkError
 
 _COMMANDS = {
     "check": "Run a procedure with a meter: match, judge, store and answer each reading.",
+    "cues": "Write every tone and a sample of every phrase as WAV files.",
     "decode": "Turn a meter's raw bytes into readings.",
     "demo": "Run a whole start-up check of a simulated lift, then one with a fault.",
     "dry-run": "Run procedures on the simulated lift, clean and with each fault planted.",
@@ -22,9 +23,12 @@ _COMMANDS = {
     "lint": "Check procedures, accuracy sheets, instruments, profiles, formats.",
     "listen": "Show a meter's readings live.",
     "meters": "List the serial ports and Bluetooth devices, and what each speaks.",
+    "new": "Begin a procedure from a template, another one, or a circuit.",
+    "print": "Print a procedure for the pouch, as PDF.",
     "register": "Put a meter into the register, or change what is there.",
     "resume": "Go on with an interrupted job where it stood.",
     "schema": "Print the JSON Schema of procedures and the other files people write.",
+    "serve": "Serve the pages: the technician's is the first; checks are started there.",
     "sheets": "List the accuracy sheets, or show one.",
     "show": "Show one job: its steps, verdicts and touches.",
     "simulate": "Put a simulated meter on a port, to try the other commands.",

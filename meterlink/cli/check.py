@@ -2,19 +2,22 @@
 
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import NoReturn
 
 import click
 
+from meterlink.cli._answering import pedal_option, ways_options
 from meterlink.cli._conduct import conduct, json_option, meter_option
+from meterlink.cli._hearing import Hearing, hearing_options
+from meterlink.cli._pages import Pages, page_options
 from meterlink.cli._stated import stated_options
 from meterlink.errors import UsageError
-from meterlink.in_hand import Stated, require_calibration
-from meterlink.instrument import Instrument
+from meterlink.gestures import Way
+from meterlink.in_hand import Stated
 from meterlink.prepared import Prepared, prepare
 from meterlink.procedure.load import load_procedure
-from meterlink.record.store import Store
-from meterlink.session import Session
+from meterlink.visit import new_job
 
 
 @click.command("check", short_help="Run a procedure with a meter: match, judge, store and answer each reading.")
@@ -22,34 +25,72 @@ from meterlink.session import Session
 @meter_option
 @click.option("--accept-cautions", is_flag=True, help="Count the procedure's cautions as read and acknowledged.")
 @stated_options
+@hearing_options
+@page_options
+@ways_options
+@pedal_option
 @json_option
-def command(procedure: str, meter: str, accept_cautions: bool, stated: Stated, as_json: bool) -> None:
+def command(
+    *,
+    procedure: str,
+    meter: str,
+    accept_cautions: bool,
+    stated: Stated,
+    hearing: Hearing,
+    pages: Pages | None,
+    ways: frozenset[Way],
+    pedal: bool,
+    as_json: bool,
+) -> None:
     """Run PROCEDURE, a file or the name of a shipped one, with the meter at METER.
 
-    Answers come from the keys shown on the screen, or one a line on standard input: confirm, refuse, repeat, back.
+    Answers come from the keys shown on the screen, or one a line on standard input: confirm, refuse, repeat, back;
+    jumper fitted WHERE: WHY, jumper removed WHERE; note TEXT. Both hands on the probes: the meter's HOLD key on and
+    off, or in ohms the tips together twice, says yes to what is asked.
 
     Exit status: 0 all passed, 1 finished with a fail or unclear, 2 bad usage or bad file, 3 not finished.
     """
-    run_procedure(prepare(load_procedure(procedure)), meter, stated, accept_cautions=accept_cautions, as_json=as_json)
+    prepared = replace(prepare(load_procedure(procedure)), ways=ways)
+    run_procedure(
+        prepared,
+        meter,
+        stated,
+        hearing,
+        accept_cautions=accept_cautions,
+        as_json=as_json,
+        pages=pages,
+        pedal=pedal,
+    )
 
 
-def run_procedure(prepared: Prepared, meter: str, stated: Stated, *, accept_cautions: bool, as_json: bool) -> NoReturn:
+def run_procedure(
+    prepared: Prepared,
+    meter: str,
+    stated: Stated,
+    hearing: Hearing,
+    *,
+    accept_cautions: bool,
+    as_json: bool,
+    pages: Pages | None = None,
+    pedal: bool = False,
+) -> NoReturn:
     """Have the cautions acknowledged, then run a job to the exit status.
 
     Raises:
         MeterlinkError: it could not begin.
     """
     if not accept_cautions:
-        _acknowledge(prepared.procedure.cautions)
+        acknowledge(prepared.procedure.cautions)
 
-    def begin(store: Store, instrument: Instrument) -> Session:
-        require_calibration(prepared.procedure, instrument)
-        return Session.begin(store, prepared, meter, instrument)
-
-    conduct(meter, stated, begin, as_json=as_json)
+    conduct(new_job(prepared, meter, stated), as_json=as_json, hearing=hearing, pages=pages, pedal=pedal)
 
 
-def _acknowledge(cautions: Sequence[str]) -> None:
+def acknowledge(cautions: Sequence[str]) -> None:
+    """Have the cautions read and acknowledged on the terminal.
+
+    Raises:
+        UsageError: they are not, or there is no terminal.
+    """
     for caution in cautions:
         click.echo(f"  - {caution}", err=True)
     if not sys.stdin.isatty():

@@ -1,6 +1,7 @@
 """`steadypoint find`: find what is wrong with a circuit, guided with a meter, or from readings that are typed."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import NoReturn
 
@@ -18,10 +19,14 @@ from meterlink.circuit.search import Search
 from meterlink.circuit.seen import parse_seen
 from meterlink.circuit.solve import Bench, RestlessError
 from meterlink.circuit.symptoms import Suspicion, suspected
+from meterlink.cli._answering import pedal_option, ways_options
+from meterlink.cli._hearing import Hearing, hearing_options
+from meterlink.cli._pages import Pages, page_options
 from meterlink.cli._stated import stated_options
 from meterlink.cli.check import run_procedure
 from meterlink.cli.solve import chosen_situation, write_picture
 from meterlink.errors import UsageError
+from meterlink.gestures import Way
 from meterlink.in_hand import Stated, meter_in_hand
 from meterlink.instruments.shelf import local_day
 from meterlink.prepared import prepared_with
@@ -41,6 +46,10 @@ _WIDTH = 78
 @click.option("--accept-cautions", is_flag=True, help="Count the cautions as read and acknowledged.")
 @click.option("--picture", type=click.Path(dir_okay=False), help="Write the circuit with what is known, SVG, here.")
 @stated_options
+@hearing_options
+@page_options
+@ways_options
+@pedal_option
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, and nothing else.")
 def command(
     *,
@@ -52,6 +61,10 @@ def command(
     accept_cautions: bool,
     picture: str | None,
     stated: Stated,
+    hearing: Hearing,
+    pages: Pages | None,
+    ways: frozenset[Way],
+    pedal: bool,
     as_json: bool,
 ) -> None:
     """Find the fault in CIRCUIT, a file or the name of a shipped one.
@@ -69,7 +82,19 @@ def command(
     if meter is not None:
         if seen_texts:
             raise UsageError("--seen is for readings without a meter; leave it out, or leave --meter out")
-        _guided(loaded, meter, where, symptom_name, stated, accept_cautions=accept_cautions, as_json=as_json)
+        _guided(
+            loaded,
+            meter,
+            where,
+            symptom_name,
+            stated,
+            hearing=hearing,
+            pages=pages,
+            ways=ways,
+            pedal=pedal,
+            accept_cautions=accept_cautions,
+            as_json=as_json,
+        )
     search = _search(circuit, where, suspicion)
     instrument = meter_in_hand(stated, None, local_day())
     try:
@@ -115,6 +140,10 @@ def _guided(
     symptom: str | None,
     stated: Stated,
     *,
+    hearing: Hearing,
+    pages: Pages | None,
+    ways: frozenset[Way],
+    pedal: bool,
     accept_cautions: bool,
     as_json: bool,
 ) -> NoReturn:
@@ -122,4 +151,13 @@ def _guided(
     text = errand(loaded.circuit, loaded.circuit.name, situation, symptom)
     path = f"search in {loaded.path}"
     prepared = prepared_with(LoadedProcedure(parse_procedure(text, path), path, text), loaded)
-    run_procedure(prepared, meter, stated, accept_cautions=accept_cautions, as_json=as_json)
+    run_procedure(
+        replace(prepared, ways=ways),
+        meter,
+        stated,
+        hearing,
+        accept_cautions=accept_cautions,
+        as_json=as_json,
+        pages=pages,
+        pedal=pedal,
+    )
