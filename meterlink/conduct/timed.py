@@ -66,6 +66,11 @@ def up_to(ns: int) -> str:
     return f"{-(-ns // (NS_PER_S // 100)) / 100:.2f} s"
 
 
+def often(count: int) -> str:
+    """Write how often: `once`, `3 times`."""
+    return "once" if count == 1 else f"{count} times"
+
+
 def said_to_start_over(step: TimedStep, at: Instant, why: str) -> Cue:
     """Tell that the measurement was broken and begins anew."""
     return Cue("started-over", f"{why} {step.point} begins anew.", step.id, at)
