@@ -117,6 +117,8 @@ class Engine:
         """What conducts the waiting step, where it is to prove a point dead."""
         self._closing: list[BridgeStep] = []
         """The questions about jumpers still in, at the end of the job; the first one is asked."""
+        self._chosen: Contact | None = None
+        """The touch that was found to fit one of a group's steps."""
         self._in_order = False
         """Whether a value has fitted none of a group's steps, so that they are asked for one by one."""
         self._announced = Instant(0, 0)
@@ -288,13 +290,13 @@ class Engine:
         yield from self._seen_again(reading.at)
 
     def _touched(self, reading: Reading) -> Iterator[Outcome]:
-        awaited = self._awaited()
-        contact = self._probes.contact
+        contact, undecided = self._probes.contact, False
         if contact is not None and contact.eligible and not contact.dips and self._any_order():
             yield from self._choose(contact, reading)
-            awaited = self._awaited()
-            if contact.told.isdisjoint(("chosen",)):
-                awaited.judge = None
+            undecided = self._chosen is not contact
+        awaited = self._awaited()
+        if undecided:
+            awaited.judge = None
         for each in self._touching.reading(awaited, reading):
             yield from self._come_to(each) if isinstance(each, Judged) else (each,)
 
@@ -389,7 +391,7 @@ class Engine:
         fitting = [each for each in open_ones if each.limits.accept(measured.value)]
         if fitting:
             self._index = self.course.place(fitting[0].id)
-            contact.told.add("chosen")
+            self._chosen = contact
         elif len(contact.window) >= 5:
             self._in_order = True
             self._probes.require_lift()

@@ -9,7 +9,7 @@ Pure: a `View` goes in, lines come out. State is told by shape and word; a termi
 
 import textwrap
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 
 from meterlink.band import Band
@@ -24,6 +24,7 @@ from meterlink.reading import Flag, Reading, State
 
 KEYS = "y yes  n no  r repeat  b back  q stop"
 _MORE_KEYS = "  j jumper  t note"
+_PEDAL = "any key yes  "
 
 _PREFIX = {0: "", **{power: letter for letter, power in PREFIXES.items()}, PREFIXES["u"]: "µ"}
 _UNIT = {"Ohm": "Ω", "Cel": "°C"}
@@ -65,6 +66,7 @@ class View:
     current: str
     """The id of the step that is waited for."""
     verdicts: Mapping[str, Verdict]
+    """By step: what it came to."""
     limits: Limits | None
     reading: Reading | None
     said: Sequence[str]
@@ -73,8 +75,12 @@ class View:
     """Why the reading is not live, and how old it is; None while it is live."""
     may_be_off: Decimal | None = None
     """By how much the live reading may be off, in its unit; None where that is not known."""
+    answers: Mapping[str, bool] = field(default_factory=dict)
+    """By the step that asked: yes or no."""
     entry: str | None = None
     """What is being typed, in the place of the keys; None while nothing is."""
+    pedal: bool = False
+    """Whether any key that says nothing else says yes."""
     searched: tuple[Circuit, Marks] | None = None
     """The circuit, and what is known of it, while a fault is looked for: it stands in the place of the steps."""
 
@@ -94,7 +100,7 @@ def render(view: View, width: int, height: int) -> list[str]:
         "",
         *_words(view.said, width),
         "",
-        keys(width) if view.entry is None else _cut_front(f"{view.entry}_  (Enter keeps it, Esc does not)", width),
+        _last_line(view, width),
     ]
     if height < _ROOM_FOR_LARGE:
         head, foot = [line for line in head if line], [line for line in foot if line]
@@ -104,10 +110,17 @@ def render(view: View, width: int, height: int) -> list[str]:
     return [line[:width] for line in (*head, *rail, *filling, *foot)][-height:]
 
 
-def keys(width: int) -> str:
+def _last_line(view: View, width: int) -> str:
+    if view.entry is None:
+        return keys(width, pedal=view.pedal)
+    return _cut_front(f"{view.entry}_  (Enter keeps it, Esc does not)", width)
+
+
+def keys(width: int, *, pedal: bool = False) -> str:
     """Name the keys: those that answer before those that begin a line of text."""
-    every = KEYS + _MORE_KEYS
-    return every if len(every) <= width else KEYS[:width]
+    answers = f"{_PEDAL if pedal else ''}{KEYS}"
+    every = answers + _MORE_KEYS
+    return every if len(every) <= width else answers[:width]
 
 
 def large(reading: Reading | None, width: int) -> list[str]:
@@ -188,7 +201,7 @@ def band(limits: Limits, value: Decimal | None, width: int, may_be_off: Decimal 
 
 
 def _progress(view: View) -> str:
-    done = len(view.verdicts)
+    done = len(view.verdicts.keys() | view.answers.keys())
     if view.searched is not None:
         return f"{done} of {len(view.steps)} steps judged; looking for the fault"
     return f"{done} of {len(view.steps)} steps judged"
@@ -206,6 +219,8 @@ def _rail(view: View, room: int, width: int) -> list[str]:
 def _stop(step: Step, view: View) -> str:
     verdict = view.verdicts.get(step.id)
     line, mark, word = _MARK[verdict.outcome if verdict else None]
+    if step.id in view.answers:
+        line, mark, word = ("┃", "●", "yes") if view.answers[step.id] else ("┃", "○", "no")
     pointer = " "
     if step.id == view.current:
         pointer, word = "▶", f"{word}, now" if word else "now"

@@ -14,7 +14,7 @@ from meterlink.procedure.parse import parse_procedure
 from meterlink.reading import NS_PER_S, Function, Instant, Reading
 from meterlink.record.codec import from_event
 from meterlink.record.page import job_page
-from meterlink.record.store import FILE_NAME, Store
+from meterlink.record.store import Store
 from meterlink.record.summary import SUMMARY_KINDS, JobState, summarise
 from meterlink.session import Session
 from procedure_samples import with_steps
@@ -144,35 +144,10 @@ def test_a_job_that_ended_with_a_jumper_in_is_gone_on_with_until_it_is_out(store
     assert summarise(store.events(run.session.job, SUMMARY_KINDS)).state is JobState.COMPLETE
 
 
-def test_a_stopped_job_that_an_older_steadypoint_recorded_can_still_be_gone_on_with(
-    store: Store, tmp_path: Path
-) -> None:
-    run = begin(store, '- {id: a, kind: look, point: Q1, ask: "Is it in?", on_fail: stop}\n' + LOOK)
-    run.answer(Answer.REFUSE)
-    assert run.session.engine.ended
-    forget(tmp_path, ("not_applicable", "jumpers_open"))
-    again = Session.resume(store, run.session.job, known_meter())
-    again.opening()
-    assert not again.engine.ended
-
-
-LOOK = '- {id: b, kind: look, point: Q2, ask: "And this?"}\n'
-
-
 def age(store: Store, job: str, ns: int) -> None:
     """Make a job's log so much older, by the wall clock."""
     last = max(event.at.utc_ns for event in store.events(job))
     change(store, f"UPDATE event SET utc_ns = utc_ns - {last - time.time_ns() + ns}")  # noqa: S608
-
-
-def forget(folder: Path, keys: tuple[str, ...]) -> None:
-    """Take keys out of the bodies of ends, as an older program wrote them."""
-    with closing(sqlite3.connect(folder / FILE_NAME)) as record:
-        record.execute("DROP TRIGGER event_no_update")
-        for key in keys:
-            record.execute(f"UPDATE event SET body = json_remove(body, '$.{key}') WHERE kind = 'end'")  # noqa: S608
-        assert record.execute("SELECT count(*) FROM event WHERE body LIKE '%jumpers_open%'").fetchone() == (0,)
-        record.commit()
 
 
 def change(store: Store, statement: str) -> None:

@@ -62,6 +62,13 @@ def test_each_outcome_has_a_shape_a_line_and_a_word_of_its_own() -> None:
     ]
 
 
+def test_an_answered_question_shows_its_answer_and_counts_as_done() -> None:
+    picture = render(replace(view(volts("24.10")), answers={"X4": True, "X5": False}), 80, 40)
+    stops = [line[2:].split() for line in picture if line[2:3] in ("┃", "┊", "┆")][3:5]
+    assert stops == [["┃", "●", "X4:1", "yes,", "now"], ["┃", "○", "X5:1", "no"]]
+    assert "6 of 30 steps judged" in picture
+
+
 def test_a_judged_step_that_is_asked_for_again_keeps_its_verdict_in_sight() -> None:
     (marked,) = [line for line in render(view(current="X2"), 80, 24) if line.startswith("▶")]
     assert marked.endswith("fail, now")

@@ -13,6 +13,7 @@ _COMMANDS = {
     "cues": "Write every tone and a sample of every phrase as WAV files.",
     "decode": "Turn a meter's raw bytes into readings.",
     "demo": "Run a whole start-up check of a simulated lift, then one with a fault.",
+    "dry-run": "Run procedures on the simulated lift, clean and with each fault planted.",
     "find": "Find what is wrong with a circuit: the next point to probe, and the answer.",
     "formats": "List the wire formats.",
     "identify": "Find out what a meter speaks, and remember it.",
@@ -34,7 +35,11 @@ _COMMANDS = {
     "solve": "Work out what every point of a circuit reads, sound or with a fault.",
 }
 
-_ELSEWHERE = {"demo": "meterlink_sim.demo", "simulate": "meterlink_sim.simulate"}
+_ELSEWHERE = {
+    "demo": "meterlink_sim.demo",
+    "dry-run": "meterlink_sim.dry_run",
+    "simulate": "meterlink_sim.simulate",
+}
 """Commands that do not live in this folder: nothing here may import the simulator."""
 
 

@@ -242,6 +242,9 @@ class DeadStep(MeasuredStep):
     """A point proved dead: the known source live, the point dead, the known source live once more."""
 
     kind: Literal["dead"]
+    on_fail: OnFail = Field(
+        "stop", description="As for any step, but the job stops here unless told: what is not proved dead is live."
+    )
     limits: LimitsField = Field(description="What counts as dead, such as -0.5..0.5 V.")
     known: KnownSource = Field(description="The source that proves the meter, before and after.")
 
