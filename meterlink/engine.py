@@ -464,32 +464,18 @@ class Engine:
 
     def _by_hand(self, at: Instant) -> tuple[Way, ...]:
         """How a yes may be given now without a keyboard."""
-        if self.ended or self._too_soon(at):
+        if self._too_soon(at) or self.confirms() is None:
             return ()
-        if isinstance(self.step, AnsweredStep):
-            return Way.HOLD, Way.SHORT
-        if self._timed is not None:
-            return (Way.HOLD,) if self._timed.takes_yes else ()
-        return (Way.HOLD,) if self._probes.lifted and self._touching.confirmable(self._awaited()) else ()
-
-    def _would_confirm(self) -> str:
-        """What a gesture that has begun would confirm."""
-        step = self.step
-        if isinstance(step, AnsweredStep):
-            return announce(step, None).removeprefix(f"{step.point}: ")
-        if self._timed is not None:
-            return "it has stopped." if self._timed.under_way else "watching begins."
-        shown = self._touching.confirmable(self._awaited())
-        return f"{shown.measured if shown else 'what is shown'}, both probes firmly on."
+        return (Way.HOLD, Way.SHORT) if isinstance(self.step, AnsweredStep) else (Way.HOLD,)
 
     def _hold_seen(self, at: Instant) -> Cue:
-        text = f"{self.step.point}: HOLD seen. Switch it off to confirm: {self._would_confirm()}"
+        text = f"{self.step.point}: HOLD seen. Switch it off to confirm: {self.confirms()}"
         return Cue("hold-seen", text, self.step.id, at)
 
     def _gestured(self, way: Way, gesture: Gesture, at: Instant) -> Iterator[Outcome]:
         """Ask for the rest of a gesture, or take it for a yes."""
         if gesture is Gesture.BEGUN:
-            text = f"{self.step.point}: tips together seen. Once more to confirm: {self._would_confirm()}"
+            text = f"{self.step.point}: tips together seen. Once more to confirm: {self.confirms()}"
             yield Cue("short-seen", text, self.step.id, at)
             return
         by = "with the HOLD key" if way is Way.HOLD else "with the tips together twice"

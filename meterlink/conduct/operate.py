@@ -90,11 +90,6 @@ class Operate:
         seen_open = self._step.begins == "open" and self._spells.state == "open" and not self._ready
         return f"Both probes are on {self._step.point}." if seen_open else None
 
-    @property
-    def takes_yes(self) -> bool:
-        """Never: the verdict comes by itself."""
-        return False
-
     def take(self, reading: Reading, *, touching: bool) -> Iterator[Said]:
         """Follow one reading."""
         self._last = reading

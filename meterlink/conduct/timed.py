@@ -37,10 +37,6 @@ class Timed(Protocol):
     def confirms(self) -> str | None:
         """What yes would confirm now; None where it would confirm nothing."""
 
-    @property
-    def takes_yes(self) -> bool:
-        """Whether a yes would take it further, and not just end it."""
-
     def take(self, reading: Reading, *, touching: bool) -> Iterator[Said]:
         """Follow one reading in a function of the step, after a lift.
 

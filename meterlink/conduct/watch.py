@@ -67,11 +67,6 @@ class Watch:
             return "The lift has stopped."
         return "The travel begins." if self._ready else None
 
-    @property
-    def takes_yes(self) -> bool:
-        """Whether watching would begin or end with it."""
-        return self._ready or self._started is not None
-
     def take(self, reading: Reading, *, touching: bool) -> Iterator[Said]:
         """Follow one reading."""
         if self._started is not None:
