@@ -24,6 +24,7 @@ _COMMANDS = {
     "listen": "Show a meter's readings live.",
     "meters": "List the serial ports and Bluetooth devices, and what each speaks.",
     "new": "Begin a procedure from a template, another one, or a circuit.",
+    "note": "Keep a remark, with or without a photo, in a job's record.",
     "print": "Print a procedure for the pouch, as PDF.",
     "register": "Put a meter into the register, or change what is there.",
     "resume": "Go on with an interrupted job where it stood.",
