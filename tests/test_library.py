@@ -203,7 +203,7 @@ def test_a_planted_fault_is_caught_by_a_step_that_should_catch_it(name: str, fau
         ("landing-stops", "bridged:B9", "up-limit-works"),
         ("landing-stops", "bridged:B2", "overtravel-works"),
         ("battery-charger", "source:T1", "float"),
-        ("battery-charger", "tired:G1.1", "loaded-run"),
+        ("battery-charger", "tired:G1.1", "empty-run"),
         ("mains-parts", "open:W12", "rails-earthed"),
         ("mains-parts", "amiss:rcd-trips", "rcd-trips"),
         ("hand-over", "bridged:X9", "lower-door-opens"),
