@@ -25,6 +25,10 @@ CLEAN = str(Kin.NONE)
 FOUND = "found"
 """What a search's own step comes to that has named the fault; it has no verdict."""
 
+NARROWED = "narrowed"
+"""What it comes to where the search knew that something is wrong, but could not tell two places apart, as the two ends
+of one wire with a short to earth."""
+
 _LONGEST_S = 3600.0
 _NO_DOUBT = ("pass", "not-applicable")
 
@@ -92,7 +96,7 @@ class Rehearsal:
             return Result.CLEAN if self.complete and self.caught_by is None else Result.FALSE_ALARM
         if self.caught_by is None:
             return Result.MISSED
-        searched = self.verdicts[self.caught_by] == FOUND
+        searched = self.verdicts[self.caught_by] in (FOUND, NARROWED)
         expected = searched or not self.planted.catchers or self.caught_by in self.planted.catchers
         return Result.CAUGHT if expected else Result.ELSEWHERE
 
@@ -114,9 +118,9 @@ class Rehearsal:
                     self.verdicts[outcome.step] = outcome.outcome.value
                 if outcome.outcome not in _NO_DOUBT:
                     self.caught_by = self.caught_by or outcome.step
-            case Found() if outcome.body.get("answer"):
+            case Found() if (come_to := _come_to(outcome)) is not None:
                 step = str(outcome.body["step"])
-                self.verdicts.setdefault(step, FOUND)
+                self.verdicts.setdefault(step, come_to)
                 self.caught_by = self.caught_by or step
             case Cue():
                 self.heard.append(outcome.text)
@@ -124,6 +128,16 @@ class Rehearsal:
                 self.ended, self.complete = True, outcome.complete
             case _:
                 pass
+
+
+def _come_to(found: Found) -> str | None:
+    """How a search has ended; None while it goes on, or where it ended with the circuit most likely sound."""
+    if found.body.get("answer"):
+        return FOUND
+    faults = found.body["faults"]
+    if found.body["next"] is not None or not isinstance(faults, list) or not faults:
+        return None
+    return NARROWED if faults[0]["fault"] != Kin.NONE else None
 
 
 def plan(prepared: Prepared, instrument: Instrument) -> Plan:

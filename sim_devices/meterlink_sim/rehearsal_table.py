@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 
 from meterlink.procedure.model import Procedure
-from meterlink_sim.rehearsal import FOUND, Rehearsal
+from meterlink_sim.rehearsal import FOUND, NARROWED, Rehearsal
 
 _SIGNS = {
     "pass": ".",
@@ -11,6 +11,7 @@ _SIGNS = {
     "unclear": "?",
     "not-applicable": "-",
     FOUND: "!",
+    NARROWED: "!",
 }
 _LEGEND = ". passed   x failed   ? too close to call   - does not apply   blank: not come to   capital X: caught here"
 _CATCHES = dict.fromkeys("x?!", "X")
