@@ -65,6 +65,7 @@ CONTRACT: dict[str, dict[str, tuple[type, ...]]] = {
         "sure": (bool,),
         "answer": (str, type(None)),
         "next": (dict, type(None)),
+        "elsewhere": (dict, type(None)),
         "proof": (list,),
         "doubtful": (list,),
         "t": NUMBER,

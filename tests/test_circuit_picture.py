@@ -461,7 +461,7 @@ def test_hostile_tags_stay_text(tag: str) -> None:
     circuit = wired(Part(tag, Kind.FUSE, "PE", f"{tag}:1", OHM), Part("K1", Kind.COIL, f"{tag}:1", f"{tag}:2", OHM))
     marks = Marks(values={f"{tag}:1": tag}, suspects={tag: 0.5}, probe=f"{tag}:2", found=tag)
     root = ElementTree.fromstring(svg(replace(circuit, title=tag), marks))  # noqa: S314 - our own
-    known = {"svg", "title", "desc", "style", "rect", "g", "path", "circle", "polygon", "text", "tspan"}
+    known = {"svg", "title", "desc", "style", "rect", "g", "path", "circle", "polygon", "text", "tspan", "view"}
     assert {each.tag.removeprefix(NAMESPACE) for each in root.iter()} <= known
     assert not any(name.startswith("on") or "href" in name for each in root.iter() for name in each.attrib)
     assert sum(each.tag == f"{NAMESPACE}style" for each in root.iter()) == 1

@@ -270,7 +270,10 @@ def refused(home: Path, *arguments: str) -> str:
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        (("no-such",), "no circuit of that id; known are branched-chain, start-up, two-stop-lift"),
+        (
+            ("no-such",),
+            "no circuit of that id; known are battery-charger, branched-chain, door-locks, emergency-stops, ",
+        ),
         (("start-up", "--situation", "raining"), "situation 'raining': expected one of rest, charger-off,"),
         (("start-up", "--fault", "open:B9"), "no element 'B9'"),
         (("start-up", "--fault", "melted:B1"), "expected open:ID, high:ID, bridged:ID, earth:POINT, source:ID"),
