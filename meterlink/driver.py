@@ -133,10 +133,25 @@ class Format:
     `from-start` takes `yes` and `no`; `decode` sets it to `yes`, since a file starts where it starts.
     """
 
+    description: str | None = None
+    """The text of the file that describes it; None for a format in code."""
+
     @property
     def experimental(self) -> bool:
         """Whether its tables are not sourced; said wherever it is listed and when a check begins with it."""
         return self.confidence is Confidence.LOW
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """How a meter's bytes are read: all that it takes to decode a stored frame again."""
+
+    format: str
+    """The wire format's name."""
+    options: Mapping[str, str]
+    """The format's own."""
+    description: str | None = None
+    """The text of the file that describes the format; None for one in code."""
 
 
 @dataclass(frozen=True, slots=True)

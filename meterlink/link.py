@@ -8,7 +8,7 @@ from math import inf
 from typing import Protocol, Self
 
 from meterlink.address import OPTIONS, resolve
-from meterlink.driver import Clock, MeterUrl, parse_meter_url
+from meterlink.driver import Clock, MeterUrl, Wire, parse_meter_url
 from meterlink.errors import UsageError
 from meterlink.format_page import experimental_notice
 from meterlink.keeper import Item, Keeper, News
@@ -37,6 +37,10 @@ class Link(Protocol):
     @property
     def identity(self) -> str | None:
         """The meter's own account of itself (maker, model, serial number, firmware); None where it gives none."""
+
+    @property
+    def wire(self) -> Wire | None:
+        """How its bytes are read; None for a trace, which has none."""
 
     @property
     def received(self) -> int:

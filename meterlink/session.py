@@ -5,10 +5,10 @@ Resuming is replaying: the stored inputs go through a fresh engine, which must s
 
 import time
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 
-from meterlink.driver import Notice
+from meterlink.driver import Notice, Wire
 from meterlink.engine import Engine
 from meterlink.errors import RecordError
 from meterlink.instrument import Instrument
@@ -16,13 +16,30 @@ from meterlink.keeper import Item, News
 from meterlink.outcome import Answer, Break, EngineInput, Gap, Input, Json, Outcome
 from meterlink.prepared import Prepared, kept_again
 from meterlink.reading import NS_PER_S, Instant
-from meterlink.record.codec import from_event, link_note, start_entry, to_entry
+from meterlink.record.codec import from_event, link_note, start_entry, to_entry, wire_note
 from meterlink.record.entry import Entry, Kind
+from meterlink.record.seal import Signer
 from meterlink.record.store import Job, Store
 
 _OUTCOMES = (Kind.TOUCH, Kind.VERDICT, Kind.CUE, Kind.FINDING, Kind.END)
 _UNTOLD_S = 0.25
 """How long readings that brought nothing about may wait in memory to share one write, in seconds."""
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """What is said of a job when it begins, beside procedure and meter."""
+
+    lift: str | None = None
+    """The installation's tag."""
+    operator: str | None = None
+    """Who works."""
+    seals_at_end: bool = True
+    """Whether the job is sealed when it ends, or stays open to go on."""
+
+
+PLAIN = Visit()
+"""Nothing is said."""
 
 
 class Session:
@@ -37,17 +54,37 @@ class Session:
         *,
         stored: Sequence[Outcome] = (),
         first: Sequence[Item | Instrument] = (),
+        signer: Signer | None = None,
     ) -> None:
-        """Take over a job: what is stored and not yet announced, and what it must be fed first."""
+        """Take over a job: what is stored and not yet announced, what it must be fed first, and who seals its end."""
         self.job, self.engine = job, engine
         self._to_announce, self._first = stored, first
         self._store, self._begun, self.last = store, begun, begun
+        self._signer = signer
         self._unsaved: list[Entry] = []
         self._oldest_unsaved = 0.0
 
     @classmethod
-    def begin(cls, store: Store, prepared: Prepared, meter: str, instrument: Instrument) -> "Session":
-        """Start a new job; the first step and the meter are the first things to announce (see `opening`)."""
+    def begin(
+        cls,
+        store: Store,
+        prepared: Prepared,
+        meter: str,
+        instrument: Instrument,
+        *,
+        visit: Visit = PLAIN,
+        signer: Signer | None = None,
+    ) -> "Session":
+        """Start a new job; the first step and the meter are the first things to announce (see `opening`).
+
+        Args:
+            store: takes it.
+            prepared: what it is run by.
+            meter: the METER address.
+            instrument: what is known of the meter.
+            visit: what else is said of it.
+            signer: the device's key; None: the job is never sealed.
+        """
         procedure = prepared.procedure
         engine = Engine(procedure, prepared.tied)
         now = time.time_ns()
@@ -68,13 +105,18 @@ class Session:
             software=f"steadypoint {version('steadypoint')}",
             started_utc_ns=now,
             utc_offset_s=time.localtime().tm_gmtoff,
+            lift=visit.lift,
+            operator=visit.operator,
+            device=signer.public_key if signer else None,
+            seals_at_end=signer is not None and visit.seals_at_end,
             entries=entries,
         )
-        return cls(store, job, engine, begun, stored=(*asked, *stated))
+        seals = signer if visit.seals_at_end else None
+        return cls(store, job, engine, begun, stored=(*asked, *stated), signer=seals)
 
     @classmethod
-    def resume(cls, store: Store, job_id: str, instrument: Instrument) -> "Session":
-        """Bring a job back to where it stood.
+    def resume(cls, store: Store, job_id: str, instrument: Instrument, signer: Signer | None = None) -> "Session":
+        """Bring a job back to where it stood; it is sealed when it ends, unless there is nobody to sign.
 
         Raises:
             RecordError: no such job, it is complete, or the record does not replay to what it says.
@@ -90,7 +132,7 @@ class Session:
         start = Instant(0, now)
         again = Input(Answer.REPEAT, start) if engine.ended else Gap(start, Break.RESUMED)
         begun = Instant(last.monotonic_ns + pause, now)
-        return cls(store, job_id, engine, begun, first=(again, replace(instrument, at=start)))
+        return cls(store, job_id, engine, begun, first=(again, replace(instrument, at=start)), signer=signer)
 
     def opening(self) -> list[Json]:
         """Return what to announce first: the step that is waited for, and which meter it is.
@@ -114,6 +156,10 @@ class Session:
     def note(self, news: str) -> None:
         """Keep news of the link; nothing is announced for it."""
         self._keep([link_note(news, self.last)])
+
+    def note_wire(self, wire: Wire) -> None:
+        """Keep how the meter's bytes are read from now on."""
+        self._keep([wire_note(wire, self.last)])
 
     def close(self, reason: Break) -> list[Json]:
         """Close a run that has not come to the procedure's end; return what to announce, with the tally so far."""
@@ -143,7 +189,8 @@ class Session:
 
     def _save(self) -> None:
         if self._unsaved:
-            self._store.append(self.job, self._unsaved)
+            ended = any(entry.kind is Kind.END for entry in self._unsaved)
+            self._store.append(self.job, self._unsaved, self._signer if ended else None)
             self._unsaved = []
 
     def _with_job(self, body: Json) -> Json:

@@ -14,6 +14,7 @@ import click
 
 from meterlink.cli import complain
 from meterlink.cli._identify import ensure_known
+from meterlink.cli._key import own_key
 from meterlink.cli._outputs import JsonOutput, PlainOutput, TerminalOutput
 from meterlink.cli.readings import quiet_end
 from meterlink.driver import parse_meter_url
@@ -26,6 +27,7 @@ from meterlink.link import Link, open_link, start_clock
 from meterlink.outcome import Answer, Break
 from meterlink.record.lock import recording
 from meterlink.record.page import job_page
+from meterlink.record.seal import Signer
 from meterlink.record.store import Store
 from meterlink.run import Answers, Output, run
 from meterlink.session import Session
@@ -37,7 +39,7 @@ meter_option = click.option("--meter", required=True, metavar="METER", help="Add
 json_option = click.option("--json", "as_json", is_flag=True, help="Print outcomes as JSON lines, and nothing else.")
 
 
-Begin = Callable[[Store, Instrument], Session]
+Begin = Callable[[Store, Instrument, Signer], Session]
 
 
 def conduct(meter: str, stated: Stated, begin: Begin, *, as_json: bool, job: str | None = None) -> NoReturn:
@@ -65,8 +67,11 @@ async def _conduct(meter: str, stated: Stated, begin: Begin, as_json: bool, job:
     with Store.open(folder) as store, ExitStack() as locks:
         if job is not None:
             locks.enter_context(recording(folder, store.job(job).id))
+        key = own_key(folder)  # now, before both hands are busy: it may have to be asked for
         async with open_link(meter, start_clock()) as link:
-            session = begin(store, meter_in_hand(stated, await meter_identity(meter), local_day()))
+            session = begin(store, meter_in_hand(stated, await meter_identity(meter), local_day()), key)
+            if link.wire is not None:
+                session.note_wire(link.wire)
             if job is None:
                 locks.enter_context(recording(folder, session.job))
             trouble = await _run(session, link, meter, as_json)

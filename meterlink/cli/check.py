@@ -13,27 +13,53 @@ from meterlink.in_hand import Stated, require_calibration
 from meterlink.instrument import Instrument
 from meterlink.prepared import Prepared, prepare
 from meterlink.procedure.load import load_procedure
+from meterlink.record.seal import Signer
 from meterlink.record.store import Store
-from meterlink.session import Session
+from meterlink.session import PLAIN, Session, Visit
+
+_LONGEST_TAG = 80
 
 
 @click.command("check", short_help="Run a procedure with a meter: match, judge, store and answer each reading.")
 @click.argument("procedure")
 @meter_option
 @click.option("--accept-cautions", is_flag=True, help="Count the procedure's cautions as read and acknowledged.")
+@click.option("--lift", metavar="TAG", help="The installation, by its tag: its jobs belong together.")
+@click.option("--operator", metavar="NAME", help="Who works.")
+@click.option("--no-seal", is_flag=True, help="Do not seal the job when it ends; see: steadypoint seal.")
 @stated_options
 @json_option
-def command(procedure: str, meter: str, accept_cautions: bool, stated: Stated, as_json: bool) -> None:
+def command(
+    *,
+    procedure: str,
+    meter: str,
+    accept_cautions: bool,
+    lift: str | None,
+    operator: str | None,
+    no_seal: bool,
+    stated: Stated,
+    as_json: bool,
+) -> None:
     """Run PROCEDURE, a file or the name of a shipped one, with the meter at METER.
 
     Answers come from the keys shown on the screen, or one a line on standard input: confirm, refuse, repeat, back.
 
     Exit status: 0 all passed, 1 finished with a fail or unclear, 2 bad usage or bad file, 3 not finished.
     """
-    run_procedure(prepare(load_procedure(procedure)), meter, stated, accept_cautions=accept_cautions, as_json=as_json)
+    visit = Visit(_tag("--lift", lift), _tag("--operator", operator), seals_at_end=not no_seal)
+    prepared = prepare(load_procedure(procedure))
+    run_procedure(prepared, meter, stated, accept_cautions=accept_cautions, as_json=as_json, visit=visit)
 
 
-def run_procedure(prepared: Prepared, meter: str, stated: Stated, *, accept_cautions: bool, as_json: bool) -> NoReturn:
+def run_procedure(
+    prepared: Prepared,
+    meter: str,
+    stated: Stated,
+    *,
+    accept_cautions: bool,
+    as_json: bool,
+    visit: Visit = PLAIN,
+) -> NoReturn:
     """Have the cautions acknowledged, then run a job to the exit status.
 
     Raises:
@@ -42,11 +68,17 @@ def run_procedure(prepared: Prepared, meter: str, stated: Stated, *, accept_caut
     if not accept_cautions:
         _acknowledge(prepared.procedure.cautions)
 
-    def begin(store: Store, instrument: Instrument) -> Session:
+    def begin(store: Store, instrument: Instrument, key: Signer) -> Session:
         require_calibration(prepared.procedure, instrument)
-        return Session.begin(store, prepared, meter, instrument)
+        return Session.begin(store, prepared, meter, instrument, visit=visit, signer=key)
 
     conduct(meter, stated, begin, as_json=as_json)
+
+
+def _tag(option: str, text: str | None) -> str | None:
+    if text is not None and not (text.strip() == text and text.isprintable() and 0 < len(text) <= _LONGEST_TAG):
+        raise UsageError(f"{option} {text!r}: expected up to {_LONGEST_TAG} printable characters, no space at the ends")
+    return text
 
 
 def _acknowledge(cautions: Sequence[str]) -> None:

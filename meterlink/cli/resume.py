@@ -6,6 +6,7 @@ from meterlink.cli._conduct import conduct, json_option, meter_option
 from meterlink.cli._stated import stated_options
 from meterlink.in_hand import Stated, require_calibration
 from meterlink.instrument import Instrument
+from meterlink.record.seal import Signer
 from meterlink.record.store import Store
 from meterlink.session import Session
 
@@ -21,8 +22,8 @@ def command(job: str, meter: str, stated: Stated, as_json: bool) -> None:
     A job that a fail or an unclear step stopped asks for that step again. Exit status as for `check`.
     """
 
-    def begin(store: Store, instrument: Instrument) -> Session:
-        session = Session.resume(store, job, instrument)
+    def begin(store: Store, instrument: Instrument, key: Signer) -> Session:
+        session = Session.resume(store, job, instrument, key)
         require_calibration(session.engine.procedure, instrument)
         return session
 

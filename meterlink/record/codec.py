@@ -4,7 +4,7 @@ import hashlib
 from collections.abc import Mapping, Sequence
 from decimal import Decimal, InvalidOperation
 
-from meterlink.driver import Notice
+from meterlink.driver import Notice, Wire
 from meterlink.errors import FileError, RecordError
 from meterlink.instrument import Calibration, Instrument, Sheet
 from meterlink.instruments.sheet_file import parse_sheet
@@ -53,6 +53,28 @@ def start_entry(cautions: Sequence[str], at: Instant, kept: Mapping[str, object]
 def link_note(text: str, at: Instant) -> Entry:
     """Write news of the link to the meter."""
     return Entry(Kind.NOTE, at, {"about": "link", "text": text})
+
+
+def wire_note(wire: Wire, at: Instant) -> Entry:
+    """Write how the meter's bytes are read from now on, so that its frames can be decoded again."""
+    body = {"about": "wire", "format": wire.format, "options": dict(wire.options), "description": wire.description}
+    return Entry(Kind.NOTE, at, body)
+
+
+def wire_of(event: Event) -> Wire | None:
+    """Return what such a line says; None for any other line.
+
+    Raises:
+        RecordError: the line is not in that form.
+    """
+    body = event.body
+    if event.kind is not Kind.NOTE or body.get("about") != "wire":
+        return None
+    options = body.get("options")
+    if not isinstance(options, dict):
+        raise RecordError(f"stored line {event.seq} does not say how frames are read")
+    description = body.get("description")
+    return Wire(str(body.get("format")), options, None if description is None else str(description))
 
 
 def from_event(event: Event) -> EngineInput | None:
