@@ -143,18 +143,6 @@ class Format:
 
 
 @dataclass(frozen=True, slots=True)
-class Wire:
-    """How a meter's bytes are read: all that it takes to decode a stored frame again."""
-
-    format: str
-    """The wire format's name."""
-    options: Mapping[str, str]
-    """The format's own."""
-    description: str | None = None
-    """The text of the file that describes the format; None for one in code."""
-
-
-@dataclass(frozen=True, slots=True)
 class MeterUrl:
     """A METER address, `SCHEME:ADDRESS?OPTION=VALUE&...`; the options stand behind the last question mark."""
 

@@ -5,8 +5,9 @@ from collections import deque
 from collections.abc import Callable, Mapping
 from typing import Self
 
-from meterlink.driver import AnswersInputs, Chunk, Clock, Wire
+from meterlink.driver import AnswersInputs, Chunk, Clock
 from meterlink.errors import LinkError
+from meterlink.instrument import Wire
 from meterlink.keeper import Item, Keeper, News
 from meterlink.reading import NS_PER_S, Instant
 from meterlink.stretch import Stretch, Way

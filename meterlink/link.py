@@ -8,9 +8,10 @@ from math import inf
 from typing import Protocol, Self
 
 from meterlink.address import OPTIONS, resolve
-from meterlink.driver import Clock, MeterUrl, Wire, parse_meter_url
+from meterlink.driver import Clock, MeterUrl, parse_meter_url
 from meterlink.errors import UsageError
 from meterlink.format_page import experimental_notice
+from meterlink.instrument import Wire
 from meterlink.keeper import Item, Keeper, News
 from meterlink.kept_link import KeptLink, Tap
 from meterlink.reading import Instant

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 
-from meterlink.driver import Notice, Wire
+from meterlink.driver import Notice
 from meterlink.engine import Engine
 from meterlink.errors import RecordError
 from meterlink.instrument import Instrument
@@ -16,7 +16,7 @@ from meterlink.keeper import Item, News
 from meterlink.outcome import Answer, Break, EngineInput, Gap, Input, Json, Outcome
 from meterlink.prepared import Prepared, kept_again
 from meterlink.reading import NS_PER_S, Instant
-from meterlink.record.codec import from_event, link_note, start_entry, to_entry, wire_note
+from meterlink.record.codec import from_event, link_note, start_entry, to_entry
 from meterlink.record.entry import Entry, Kind
 from meterlink.record.seal import Signer
 from meterlink.record.store import Job, Store
@@ -156,10 +156,6 @@ class Session:
     def note(self, news: str) -> None:
         """Keep news of the link; nothing is announced for it."""
         self._keep([link_note(news, self.last)])
-
-    def note_wire(self, wire: Wire) -> None:
-        """Keep how the meter's bytes are read from now on."""
-        self._keep([wire_note(wire, self.last)])
 
     def close(self, reason: Break) -> list[Json]:
         """Close a run that has not come to the procedure's end; return what to announce, with the tally so far."""

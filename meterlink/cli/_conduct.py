@@ -8,6 +8,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext, suppress
+from dataclasses import replace
 from typing import NoReturn
 
 import click
@@ -69,9 +70,8 @@ async def _conduct(meter: str, stated: Stated, begin: Begin, as_json: bool, job:
             locks.enter_context(recording(folder, store.job(job).id))
         key = own_key(folder)  # now, before both hands are busy: it may have to be asked for
         async with open_link(meter, start_clock()) as link:
-            session = begin(store, meter_in_hand(stated, await meter_identity(meter), local_day()), key)
-            if link.wire is not None:
-                session.note_wire(link.wire)
+            known = meter_in_hand(stated, await meter_identity(meter), local_day())
+            session = begin(store, replace(known, wire=link.wire), key)
             if job is None:
                 locks.enter_context(recording(folder, session.job))
             trouble = await _run(session, link, meter, as_json)

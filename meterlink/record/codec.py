@@ -4,9 +4,9 @@ import hashlib
 from collections.abc import Mapping, Sequence
 from decimal import Decimal, InvalidOperation
 
-from meterlink.driver import Notice, Wire
+from meterlink.driver import Notice
 from meterlink.errors import FileError, RecordError
-from meterlink.instrument import Calibration, Instrument, Sheet
+from meterlink.instrument import Calibration, Instrument, Sheet, Wire
 from meterlink.instruments.sheet_file import parse_sheet
 from meterlink.outcome import Answer, Break, Cue, End, EngineInput, Found, Gap, Input, Outcome, Touch, Verdict
 from meterlink.reading import Flag, Function, Instant, Reading, plain
@@ -53,28 +53,6 @@ def start_entry(cautions: Sequence[str], at: Instant, kept: Mapping[str, object]
 def link_note(text: str, at: Instant) -> Entry:
     """Write news of the link to the meter."""
     return Entry(Kind.NOTE, at, {"about": "link", "text": text})
-
-
-def wire_note(wire: Wire, at: Instant) -> Entry:
-    """Write how the meter's bytes are read from now on, so that its frames can be decoded again."""
-    body = {"about": "wire", "format": wire.format, "options": dict(wire.options), "description": wire.description}
-    return Entry(Kind.NOTE, at, body)
-
-
-def wire_of(event: Event) -> Wire | None:
-    """Return what such a line says; None for any other line.
-
-    Raises:
-        RecordError: the line is not in that form.
-    """
-    body = event.body
-    if event.kind is not Kind.NOTE or body.get("about") != "wire":
-        return None
-    options = body.get("options")
-    if not isinstance(options, dict):
-        raise RecordError(f"stored line {event.seq} does not say how frames are read")
-    description = body.get("description")
-    return Wire(str(body.get("format")), options, None if description is None else str(description))
 
 
 def from_event(event: Event) -> EngineInput | None:
@@ -136,7 +114,12 @@ def _instrument_body(instrument: Instrument) -> dict[str, object]:
         "sheet_text": instrument.sheet.text,
         "sheet_sha256": _sha256(instrument.sheet.text),
         "fallback_text": fallback.text if fallback else None,
+        "wire": _wire_body(instrument.wire) if instrument.wire else None,
     }
+
+
+def _wire_body(wire: Wire) -> dict[str, object]:
+    return {"format": wire.format, "options": dict(wire.options), "description": wire.description}
 
 
 def _instrument(event: Event) -> Instrument:
@@ -154,7 +137,14 @@ def _instrument(event: Event) -> Instrument:
         cautious=body["cautious_default"] is True,
         celsius=None if celsius is None else Decimal(celsius),
         fallback=None if fallback is None else _sheet(fallback),
+        wire=_wire(body.get("wire")),
     )
+
+
+def _wire(body: object) -> Wire | None:
+    if not isinstance(body, dict):
+        return None  # a trace, or a job of an older version
+    return Wire(_text(body["format"]), body["options"], _text_or_none(body["description"]))
 
 
 def _sheet(text: str) -> Sheet:

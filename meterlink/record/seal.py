@@ -7,6 +7,7 @@ from typing import Protocol
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
+from meterlink.outcome import Json
 from meterlink.record.chain import canonical
 
 VERSION = 1
@@ -38,18 +39,21 @@ class Seal:
     signature: str
 
     @property
+    def signed(self) -> Json:
+        """What is signed: all but the signature, the time as decimal text."""
+        return {
+            "events": self.events,
+            "head": self.head,
+            "job": self.job,
+            "public_key": self.public_key,
+            "seal": VERSION,
+            "utc_ns": str(self.utc_ns),
+        }
+
+    @property
     def text(self) -> bytes:
-        """What is signed: canonical JSON of all but the signature, the time as decimal text."""
-        return canonical(
-            {
-                "events": self.events,
-                "head": self.head,
-                "job": self.job,
-                "public_key": self.public_key,
-                "seal": VERSION,
-                "utc_ns": str(self.utc_ns),
-            }
-        )
+        """The same as canonical JSON."""
+        return canonical(self.signed)
 
     @property
     def holds(self) -> bool:

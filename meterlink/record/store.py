@@ -5,6 +5,7 @@ import hashlib
 import json
 import secrets
 from collections.abc import Collection, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -173,7 +174,7 @@ class Store:
             device=device.hex() if device else None,
             sealing="at-end" if seals_at_end else "open",
         )
-        with explained(self._path, "the new job is not saved"), writing(self._engine) as connection:
+        with self.writing("the new job is not saved") as connection:
             job = replace(job, id=_free_id(connection, started_utc_ns))
             job = replace(job, sha256=digest(job.text).decode())
             connection.execute(insert(JOB), asdict(job))
@@ -198,7 +199,7 @@ class Store:
         """
         kinds = ", ".join(entry.kind.value for entry in entries)
         failed = f"not saved, {len(entries)} entries of job {job} ({kinds})"
-        with explained(self._path, failed), writing(self._engine) as connection:
+        with self.writing(failed) as connection:
             head = _append(connection, job, entries)
             if sealed_by is not None and head.sha256:
                 row = asdict(seal(job, head.seq, head.sha256, entries[-1].at.utc_ns, sealed_by))
@@ -211,7 +212,7 @@ class Store:
         Raises:
             RecordError: there is none of this id; names those nearest to it.
         """
-        with explained(self._path, "cannot be read"), self._engine.connect() as connection:
+        with self.reading() as connection:
             row = connection.execute(select(JOB).where(JOB.c.id == job_id)).one_or_none()
             if row is None:
                 raise RecordError(f"no job {job_id!r}; {_nearest(connection, job_id)}")
@@ -220,7 +221,7 @@ class Store:
     def jobs(self) -> list[Job]:
         """Return every job, newest first."""
         newest_first = select(JOB).order_by(JOB.c.started_utc_ns.desc(), JOB.c.id.desc())
-        with explained(self._path, "cannot be read"), self._engine.connect() as connection:
+        with self.reading() as connection:
             return [_job(row) for row in connection.execute(newest_first)]
 
     def events(self, job_id: str, kinds: Collection[Kind] = tuple(Kind)) -> Iterator[Event]:
@@ -239,15 +240,27 @@ class Store:
     def seals(self, job_id: str) -> list[Seal]:
         """Return a job's seals, oldest first."""
         oldest_first = select(SEAL).where(SEAL.c.job == job_id).order_by(SEAL.c.events)
-        with explained(self._path, "cannot be read"), self._engine.connect() as connection:
+        with self.reading() as connection:
             return [Seal(**row._mapping) for row in connection.execute(oldest_first)]
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Open a connection that reads; for what has no method of its own here."""
+        with explained(self._path, "cannot be read"), self._engine.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def writing(self, failed: str) -> Iterator[Connection]:
+        """Open a transaction that writes; `failed` says what is not done where it cannot be."""
+        with explained(self._path, failed), writing(self._engine) as connection:
+            yield connection
 
     def _pages(self, job_id: str, kinds: Collection[Kind]) -> Iterator[Event]:
         wanted = select(EVENT).where(EVENT.c.job == job_id, EVENT.c.kind.in_([kind.value for kind in kinds]))
         last = 0
         while True:
             page = wanted.where(EVENT.c.seq > last).order_by(EVENT.c.seq).limit(_PAGE)
-            with explained(self._path, "cannot be read"), self._engine.connect() as connection:
+            with self.reading() as connection:
                 rows = connection.execute(page).all()
             yield from map(_event, rows)
             if len(rows) < _PAGE:
