@@ -124,13 +124,16 @@ class Probes:
     lifted: bool = True
     """Whether a lift was seen since the last verdict."""
     last: Reading | None = None
+    sent_twice: bool = False
+    """Whether the newest reading is the one before it sent again."""
     _leave: Instant | None = None
     """When the probes were last on something, or a verdict was given on something idle-like."""
 
     def take(self, reading: Reading) -> list[Contact]:
         """Follow one reading; return the contacts that it ended, oldest first."""
         before, self.last = self.last, reading
-        if before is not None and _sent_twice(before, reading):
+        self.sent_twice = before is not None and _sent_twice(before, reading)
+        if self.sent_twice:
             return []
         ended = self._break_before(before, reading)
         if reading.state is State.BLANK:

@@ -3,31 +3,38 @@
 Pure: it reads no clock and does no I/O; time comes with each input. The same procedure and the same inputs give the
 same outcomes, always, so replaying a record, resuming a job and running live are one thing.
 
-The order of judging a live contact: wrong function, display overloaded, resistance on a live circuit, then whether the
-contact is the waiting step's at all, then reversed leads, then the limits. Values that leads in the air would show too
-(near 0, or OL in ohms) never judge by themselves: they need the technician's word.
+The engine leads through the steps; how each kind of step is conducted stands in `meterlink.conduct`.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from decimal import Decimal
 
 from meterlink.circuit.tied import Tied
-from meterlink.contact import Contact, Idle, Probes
+from meterlink.conduct.course import MOST_ROUNDS, Course
+from meterlink.conduct.dead import DeadProof
+from meterlink.conduct.interval import Interval
+from meterlink.conduct.jumpers import Jumpers, entry_of
+from meterlink.conduct.operate import Operate
+from meterlink.conduct.timed import Said, Timed
+from meterlink.conduct.touching import Awaited, Judged, Touching, live_circuit, touch_outcome
+from meterlink.conduct.watch import Watch
+from meterlink.contact import GAP_NS, Contact, Idle, Probes
 from meterlink.findings import dead, last_live, lost_between
 from meterlink.hunt import Hunt, Turn
 from meterlink.instrument import Instrument
 from meterlink.judging.budget import Budget
-from meterlink.judging.judge import Judge, Judgement
-from meterlink.judging.overload import proved_by_overload
+from meterlink.judging.judge import Judge
 from meterlink.limits import Limits
 from meterlink.outcome import (
     Answer,
+    Answered,
     Break,
     Cue,
     End,
     EngineInput,
     Gap,
     Input,
+    Jumper,
     Measured,
     Outcome,
     Touch,
@@ -39,33 +46,38 @@ from meterlink.phrases import (
     LINK_CUES,
     REFUSED_CODES,
     announce,
-    confirm_dead,
+    announce_any,
+    fits_none,
     meter_stated,
     verdict,
     why_refused,
-    wrong_function,
 )
-from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, Procedure, ReadingStep, Step, partner_of
+from meterlink.procedure.model import (
+    AgreeStep,
+    AnsweredStep,
+    AskStep,
+    BridgeStep,
+    DeadStep,
+    IntervalStep,
+    MeasuredStep,
+    OperateStep,
+    Procedure,
+    ReadingStep,
+    Step,
+    WatchStep,
+    partner_of,
+)
 from meterlink.procedure.relative import relative_limits
-from meterlink.reading import NS_PER_S, Function, Instant, Reading
-from meterlink.settle import MIN_SPAN_NS, Settled, same_value, settle, still_near_zero
+from meterlink.reading import NS_PER_S, Instant, Reading, State
+from meterlink.settle import settle
 
 DEBOUNCE_NS = 3 * NS_PER_S // 10
 """An answer sooner than this after a step was announced was meant for the step before (common practice, no source)."""
 
-OUTLAST_NS = 3 * NS_PER_S // 10
-"""A dead reading must last this long after it was confirmed, or for one update where those are slower."""
+VISIT_NS = 4 * 3600 * NS_PER_S
+"""A longer pause than this begins a new visit: somebody may have switched on meanwhile (common practice, no source)."""
 
-PATIENCE_NS = 4 * NS_PER_S
-"""How long a touch may stay unsteady, or the display idle-like, before the technician is told."""
-
-STALE_NS = 2 * NS_PER_S
-"""A dead reading can be confirmed only while it lasts: the newest reading must not be older than this."""
-
-WANDERS = Decimal(3)
-"""Volts by which stray voltage may wander while a search takes it for what floats (common practice, no source)."""
-
-_SIGNED = (Function.DC_VOLTAGE, Function.DC_CURRENT)
+_BROKEN = "The readings were broken off."
 
 
 class Engine:
@@ -84,26 +96,47 @@ class Engine:
         """The search for a fault that is under way; None while the procedure's own steps are."""
         self._hunted = 0
         self._mended: frozenset[str] = frozenset()
-        self.verdicts: dict[str, Verdict] = {}
-        """The last verdict of each step judged so far."""
+        self.course = Course(procedure)
+        """What the steps have come to so far."""
+        self.jumpers = Jumpers()
+        """The temporary jumpers that are in."""
         self.ended = False
         self._instrument: Instrument | None = None
         self._budgets: dict[str, Budget] = {}
         """The uncertainty of the last touch judged for each step, for limits that refer to it."""
         self._index = 0
         self._probes = Probes()
+        self._touching = Touching(self._probes)
+        self._timed: Timed | None = None
+        """What conducts the waiting step, where its readings are followed over time."""
+        self._since: Instant | None = None
+        """When the first touch began that belongs to what is followed."""
+        self._proof: DeadProof | None = None
+        """What conducts the waiting step, where it is to prove a point dead."""
+        self._closing: list[BridgeStep] = []
+        """The questions about jumpers still in, at the end of the job; the first one is asked."""
+        self._in_order = False
+        """Whether a value has fitted none of a group's steps, so that they are asked for one by one."""
         self._announced = Instant(0, 0)
         self._last_judged: str | None = None
         self._latest: Verdict | None = None
         """What the last touch came to that was judged, or taken in by a search."""
         self._told: set[str] = set()
-        self._confirmed: Instant | None = None
-        """When a dead reading was confirmed that has yet to outlast the confirmation."""
+        self._fed: Instant | None = None
+
+    @property
+    def verdicts(self) -> dict[str, Verdict]:
+        """The last verdict of each step judged so far."""
+        return self.course.verdicts
 
     @property
     def step(self) -> Step:
-        """The step that is waited for (or was last, once ended); a search's own while one is under way."""
-        return self.hunt.step if self.hunt else self.procedure.steps[self._index]
+        """The step that is waited for (or was last, once ended); one made up on the way while such a one is asked."""
+        if self.hunt is not None:
+            return self.hunt.step
+        if self._closing:
+            return self._closing[0]
+        return self._proof.step if self._proof else self.procedure.steps[self._index]
 
     def start(self, at: Instant) -> list[Outcome]:
         """Announce the first step, or begin the search that comes first."""
@@ -118,25 +151,47 @@ class Engine:
         last = self._probes.last
         if last is not None and item.at.monotonic_ns < last.at.monotonic_ns:
             raise ValueError(f"an input at {item.at.seconds} s came after a reading at {last.at.seconds} s")
+        fed, self._fed = self._fed, item.at
+        paused = fed is not None and item.at.monotonic_ns - fed.monotonic_ns > VISIT_NS
+        return [*(self._new_visit(item.at) if paused else ()), *self._take(item)]
+
+    def _take(self, item: EngineInput) -> Iterator[Outcome]:
         if isinstance(item, Instrument):
             self._instrument = item
-            return [Cue("meter", meter_stated(item), None, item.at)]
-        if isinstance(item, Input):
-            return list(self._answer(item))
-        if self.ended:
-            return []
-        if isinstance(item, Gap):
-            return list(self._gap(item))
-        return list(self._reading(item))
+            yield Cue("meter", meter_stated(item), None, item.at)
+        elif isinstance(item, Jumper):
+            yield from self._jumper(item)
+        elif isinstance(item, Input):
+            yield from self._answer(item)
+        elif self.ended:
+            return
+        elif isinstance(item, Gap):
+            yield from self._gap(item)
+        else:
+            yield from self._reading(item)
 
     def announcement(self, at: Instant, before: Step | None = None) -> Cue:
         """Ask for the waiting step; in full unless it follows another."""
-        code = "look" if isinstance(self.step, LookStep) else "probe"
-        return Cue(code, announce(self.step, before), self.step.id, at)
+        step, code = self.step, "probe"
+        if isinstance(step, AnsweredStep):
+            code = "ask" if isinstance(step, AskStep) else "look"
+        open_ones = self._any_order()
+        text = announce_any(open_ones, before) if open_ones else announce(step, before)
+        if self._proof is not None:
+            text = f"{self._proof.asks}{text}"
+        elif self._closing:
+            code = "jumper-open"
+        elif self.hunt is None:
+            group = self.procedure.group_of(step)
+            if group is not None and (before is None or before.id not in group.steps):
+                text = f"{group.title}. {text}"
+        return Cue(code, text, step.id, at)
 
     def limits(self) -> Limits | None:
         """Return the limits of the waiting step, worked out; None for a step that the meter does not judge."""
         step = self.step
+        if self._timed is not None:
+            return self._timed.limits
         if not isinstance(step, ReadingStep | AgreeStep):
             return None
         partner = partner_of(step, self.procedure.steps)
@@ -146,7 +201,7 @@ class Engine:
 
     def may_be_off(self, reading: Reading) -> Decimal | None:
         """By how much a reading may be off for the waiting step, in its unit; None where that is not known."""
-        judge = self._judge()
+        judge = self._judge(self.limits())
         if judge is None or reading.value is None or reading.unit != judge.limits.unit:
             return None
         return judge.expanded([reading])
@@ -154,133 +209,169 @@ class Engine:
     def tally(self, at: Instant) -> End:
         """Count the verdicts given so far."""
         outcomes = [given.outcome for given in self.verdicts.values()]
-        missing = tuple(step.id for step in self.procedure.steps if step.id not in self.verdicts)
+        missing = self.course.missing
         return End(
-            complete=not missing,
+            complete=not missing and not self.jumpers.open,
             passed=outcomes.count(VerdictOutcome.PASS),
             failed=outcomes.count(VerdictOutcome.FAIL),
             unclear=outcomes.count(VerdictOutcome.UNCLEAR),
             not_judged=missing,
             lost_between=lost_between(self.procedure, self.verdicts),
             at=at,
+            not_applicable=outcomes.count(VerdictOutcome.NOT_APPLICABLE),
+            jumpers_open=self.jumpers.open,
         )
 
     # Readings
 
     def _reading(self, reading: Reading) -> Iterator[Outcome]:
+        before = self._probes.last
         refused = why_refused(reading)
         if refused is not None:
             self._probes.pass_over(reading)
-            yield from self._tell_once(self._told, *refused, reading.at)
+            yield from self._awaited().tell(*refused, reading.at)
+            yield from self._start_over(reading.at, "Nothing is judged from this display.")
             return
         self._told -= REFUSED_CODES
-        yield from self._touches(self._probes.take(reading))
-        if self._confirmed is not None:
-            yield from self._settle_confirmed(reading.at)
+        followed = self._timed is not None and self._timed.under_way
+        ended = self._probes.take(reading)
+        yield from self._touches(contact for contact in ended if not (followed and contact.eligible))
+        if followed and self._since is None:
+            self._since = next((each.start for each in ended if each.eligible), None)
+        if self._timed is not None and self._follows(self._timed, reading):
+            apart = reading.at.monotonic_ns - before.at.monotonic_ns if before else 0
+            if apart > GAP_NS:
+                yield from self._start_over(reading.at, _BROKEN)
+            if before is None or not self._probes.sent_twice:
+                yield from self._follow(self._timed, reading)
             return
+        yield from self._start_over(reading.at, "The dial was turned.")
+        yield from self._touched(reading)
+
+    def _touched(self, reading: Reading) -> Iterator[Outcome]:
+        awaited = self._awaited()
         contact = self._probes.contact
-        if contact is None or contact.dips:
-            yield from self._idle(reading)
-        elif contact.window or contact.overloads:
-            yield from self._live(contact, reading)
+        if contact is not None and contact.eligible and not contact.dips and self._any_order():
+            yield from self._choose(contact, reading)
+            awaited = self._awaited()
+            if contact.told.isdisjoint(("chosen",)):
+                awaited.judge = None
+        for each in self._touching.reading(awaited, reading):
+            yield from self._come_to(each) if isinstance(each, Judged) else (each,)
 
     def _gap(self, gap: Gap) -> Iterator[Outcome]:
-        if self._confirmed is not None and gap.reason is Break.ENDED:
-            yield from self._judge_confirmed(gap.at)
-        self._confirmed = None
+        if self._touching.confirming and gap.reason is Break.ENDED:
+            for each in self._touching.judge_confirmed(self._awaited(), gap.at):
+                yield from self._come_to(each) if isinstance(each, Judged) else (each,)
+        self._touching.unconfirm()
         yield from self._touches(self._probes.drop())
+        if gap.reason is not Break.ENDED:
+            yield from self._start_over(gap.at, _BROKEN)
         if gap.reason in LINK_CUES:
             yield Cue(*LINK_CUES[gap.reason], self.step.id, gap.at)
         if gap.reason in (Break.LINK_BACK, Break.HEARD_AGAIN, Break.RESUMED):
             yield self.announcement(gap.at)
 
-    def _idle(self, reading: Reading) -> Iterator[Outcome]:
-        """Give a hint where the leads seem to hang in the air for long: dead point, or the wrong function?"""
-        step, since = self.step, self._probes.air_since
-        if not isinstance(step, MeasuredStep) or since is None or not self._waited(since, reading.at):
-            return
-        if reading.function not in step.measure:
-            yield from self._tell_once(self._told, "wrong-function", wrong_function(step, reading.function), reading.at)
-            return
-        shown = self._confirmable()
-        if shown is not None:
-            yield from self._tell_once(self._told, "confirm-dead", confirm_dead(step, shown.measured), reading.at)
+    # Steps whose readings are followed over time
 
-    def _live(self, contact: Contact, reading: Reading) -> Iterator[Outcome]:
-        step, at = self.step, reading.at
-        if isinstance(step, MeasuredStep) and reading.function not in step.measure:
-            yield from self._wrong_function(contact, step, at)
-            return
-        if contact.overloads >= 3:
-            yield from self._tell_once(contact.told, "overload", "OL: choose a higher range.", at)
-            return
-        judge = self._judge() if contact.eligible else None
-        settled = settle(contact.window, judge.zones if judge else None)
-        if settled is None:
-            if contact.outcome is None and self._waited(contact.start, at):
-                yield from self._tell_once(contact.told, "unsteady", "Unsteady. Hold the probes still.", at)
-            return
-        measured, outcome = settled[0].measured, settled[1]
-        if contact.outcome is None:
-            contact.measured = measured
-        if _live_circuit(reading.function, measured):
-            contact.outcome = contact.outcome or TouchOutcome.NOT_EXPECTED
+    def _follows(self, timed: Timed, reading: Reading) -> bool:
+        """Tell whether a reading is one of the step's own."""
+        contact = self._probes.contact
+        lifted = contact.eligible if contact is not None else self._probes.lifted
+        return lifted and reading.function in timed.step.measure
+
+    def _follow(self, timed: Timed, reading: Reading) -> Iterator[Outcome]:
+        contact = self._probes.contact
+        if live_circuit(reading.function, Measured(reading.value, reading.unit)):
             text = "Resistance below 0: voltage on the circuit. Lift the probes and isolate it first."
-            yield from self._tell_once(contact.told, "live-circuit", text, at)
-        elif not contact.eligible or not isinstance(step, MeasuredStep):
-            yield from self._not_awaited(contact, reading, measured)
-        elif self._reversed(reading.function, measured):
-            contact.outcome = TouchOutcome.REVERSED
-            text = f"{measured}: the leads are reversed, or the wiring is. Red on {step.point}."
-            yield from self._tell_once(contact.told, "reversed", text, at)
-        elif outcome is not None and judge is not None:
-            judgement = judge.judge(settled[0].window)
-            contact.step, contact.measured = step.id, measured
-            contact.outcome = _touch_outcome(judgement.outcome)
-            yield from self._conclude(self._verdict(step, judge.limits, measured, judgement, at))
+            yield from self._awaited().tell("live-circuit", text, reading.at)
+            yield from self._start_over(reading.at, _BROKEN)
+        elif reading.state is not State.BLANK:
+            yield from self._heed(timed, timed.take(reading, touching=contact is not None and not contact.dips))
 
-    def _wrong_function(self, contact: Contact, step: MeasuredStep, at: Instant) -> Iterator[Outcome]:
-        if len(contact.window) < 3 or at.monotonic_ns - contact.start.monotonic_ns < MIN_SPAN_NS:
+    def _heed(self, timed: Timed, said: Iterable[Said]) -> Iterator[Outcome]:
+        """Pass on what a step's conduct says; its verdict ends it."""
+        for each in said:
+            if not isinstance(each, Verdict):
+                yield each
+                continue
+            contact, outcome = self._probes.contact, touch_outcome(each.outcome)
+            if contact is not None:
+                contact.step, contact.outcome, contact.measured = timed.step.id, outcome, each.measured
+                contact.start = min(contact.start, self._since or contact.start)
+            elif each.measured is not None:
+                yield Touch(timed.step.id, outcome, each.measured, self._since or self._announced, each.at)
+            yield from self._conclude(each)
             return
-        if contact.outcome is None:
-            settled = settle(contact.window, None)
-            contact.measured = settled[0].measured if settled else None
-            contact.outcome = TouchOutcome.WRONG_FUNCTION
-        text = wrong_function(step, contact.function)
-        yield from self._tell_once(contact.told, "wrong-function", text, at)
 
-    def _not_awaited(self, contact: Contact, reading: Reading, measured: Measured) -> Iterator[Outcome]:
-        """Deal with a contact that no step may have: the one just judged, touched again or still held, or another."""
-        last = self._latest
-        again = (
-            last is not None
-            and last.measured is not None
-            and last.measured.value is not None
-            and last.measured.unit == reading.unit
-            and same_value(last.measured.value, reading)
-        )
-        if contact.outcome is None:
-            contact.step = last.step if again and last else None
-            contact.outcome = TouchOutcome.RETOUCH if again else TouchOutcome.NOT_EXPECTED
-        if isinstance(self.step, LookStep):
-            if not again:
-                text = f"Not expected now. First answer: {announce(self.step, None)}"
-                yield from self._tell_once(contact.told, "not-expected", text, reading.at)
-        elif not again or self._waited(contact.start, reading.at):
-            text = f"Lift the probes, then touch {self.step.point}."
-            yield from self._tell_once(contact.told, "lift-first", text, reading.at)
+    def _start_over(self, at: Instant, why: str) -> Iterator[Outcome]:
+        """Something broke in: what is followed over time, or proved in turn, begins anew."""
+        self._since = None
+        if self._timed is not None:
+            yield from self._timed.start_over(at, why)
+        if self._proof is not None and why == _BROKEN:
+            yield from self._proof.start_over(at)
 
-    def _reversed(self, function: Function, measured: Measured) -> bool:
+    def _conduct(self, step: Step) -> Timed | None:
+        def judge(limits: Limits) -> Judge:
+            made = self._judge(limits)
+            assert made is not None  # noqa: S101 - a measured step with limits
+            return made
+
+        if isinstance(step, OperateStep):
+            return Operate(step, judge)
+        if isinstance(step, WatchStep):
+            return Watch(step, judge)
+        return Interval(step, judge) if isinstance(step, IntervalStep) else None
+
+    # Groups in any order
+
+    def _any_order(self) -> list[ReadingStep]:
+        """The open steps of which any may be touched now; none where but one may."""
+        if self.hunt is not None or self._closing or self._proof or self._in_order:
+            return []
+        group = self.procedure.group_of(self.procedure.steps[self._index])
+        if group is None or not group.any_order:
+            return []
+        waiting = self.procedure.steps[self._index]
+        steps = [self.procedure.steps[self.course.place(step)] for step in group.steps]
+        open_ones = [each for each in steps if isinstance(each, ReadingStep) and not self.course.done(each)]
+        return open_ones if len(open_ones) > 1 and waiting in open_ones else []
+
+    def _choose(self, contact: Contact, reading: Reading) -> Iterator[Cue]:
+        """Find the step that a touch fits; where it fits none, they are asked for one by one."""
+        open_ones = self._any_order()
+        settled = settle(contact.window, None)
+        if settled is None or reading.function not in open_ones[0].measure:
+            return
+        measured = settled[0].measured
+        fitting = [each for each in open_ones if each.limits.accept(measured.value)]
+        if fitting:
+            self._index = self.course.place(fitting[0].id)
+            contact.told.add("chosen")
+        elif len(contact.window) >= 5:
+            self._in_order = True
+            self._probes.require_lift()
+            yield Cue("fits-none", fits_none(measured, open_ones), self.step.id, reading.at)
+
+    # Judging
+
+    def _awaited(self) -> Awaited:
         limits = self.limits()
-        if function not in _SIGNED or limits is None or measured.value is None:
-            return False
-        if limits.one_sign:
-            return measured.value * limits.one_sign < 0
-        return limits.low is None and limits.high is not None and measured.value < -limits.high
+        return Awaited(
+            step=self.step,
+            limits=limits,
+            judge=self._judge(limits),
+            announced=self._announced,
+            latest=self._latest,
+            instrument=self._instrument,
+            wanders=self.hunt is not None,
+            told=self._told,
+        )
 
-    def _judge(self) -> Judge | None:
+    def _judge(self, limits: Limits | None) -> Judge | None:
         """What the waiting step is judged by; None for one that the meter does not judge."""
-        step, limits = self.step, self.limits()
+        step = self.step
         if limits is None or not isinstance(step, MeasuredStep):
             return None
         partner = partner_of(step, self.procedure.steps)
@@ -293,115 +384,135 @@ class Engine:
             source_ohms=step.source_resistance.value if step.source_resistance else None,
         )
 
-    # Answers
-
-    def _answer(self, item: Input) -> Iterator[Outcome]:
-        if self.ended:
-            if item.answer is Answer.REPEAT and len(self.verdicts) < len(self.procedure.steps):
-                self.ended = False
-                yield from self._begin(item.at) if not self.verdicts else self._go_to(self._index, item.at)
-            return
-        if self._confirmed is not None and item.answer is Answer.CONFIRM:
-            return
-        self._confirmed = None
-        if item.answer is Answer.BACK:
-            yield from self._go_to(self._index if self.hunt else max(self._index - 1, 0), item.at)
-        elif item.answer is Answer.REPEAT and self.hunt:
-            self._probes.require_lift()
-            yield self.announcement(item.at)
-        elif item.answer is Answer.REPEAT:
-            ids = [step.id for step in self.procedure.steps]
-            yield from self._go_to(ids.index(self._last_judged) if self._last_judged else self._index, item.at)
-        elif (self._index or self.hunt) and item.at.monotonic_ns - self._announced.monotonic_ns < DEBOUNCE_NS:
-            return
-        elif isinstance(self.step, LookStep) and self.hunt:
-            yield from self._hunt_answered(self.hunt, item)
-        elif isinstance(self.step, LookStep):
-            yes = item.answer is Answer.CONFIRM
-            outcome = VerdictOutcome.PASS if yes else VerdictOutcome.FAIL
-            reason = "Seen and confirmed." if yes else "Seen and refused."
-            yield from self._conclude(Verdict(self.step.id, outcome, None, None, True, reason, item.at))
-        elif item.answer is Answer.CONFIRM:
-            yield from self._confirm(self.step, item.at)
-        else:
-            self._probes.require_lift()
-            yield Cue("refused", f"Not counted. Lift the probes, then touch {self.step.point}.", self.step.id, item.at)
-
-    def _confirm(self, step: MeasuredStep, at: Instant) -> Iterator[Outcome]:
-        last, limits = self._probes.last, self.limits()
-        shown = self._confirmable()
-        if limits is None or last is None or at.monotonic_ns - last.at.monotonic_ns > STALE_NS:
-            yield Cue("nothing-to-confirm", "Nothing to confirm: no fresh reading.", step.id, at)
-        elif last.function not in step.measure:
-            yield Cue("wrong-function", wrong_function(step, last.function), step.id, at)
-        elif shown is None:
-            text = "Nothing to confirm: only a steady dead reading is confirmed by hand."
-            yield Cue("nothing-to-confirm", text, step.id, at)
-        elif not self._probes.lifted:
-            yield Cue("lift-first", f"Lift the probes, then touch {step.point}.", step.id, at)
-        else:
-            self._confirmed = at
-
-    def _settle_confirmed(self, at: Instant) -> Iterator[Outcome]:
-        """Judge a confirmed dead reading once it has outlasted the confirmation: the display may lag behind a touch."""
-        assert self._confirmed is not None  # noqa: S101 - only called then
-        if self._confirmable() is None:
-            self._confirmed = None
-            yield Cue("nothing-to-confirm", "Not counted: the display changed as you confirmed.", self.step.id, at)
-        elif at.monotonic_ns - self._confirmed.monotonic_ns >= OUTLAST_NS:
-            yield from self._judge_confirmed(at)
-
-    def _judge_confirmed(self, at: Instant) -> Iterator[Outcome]:
-        step, judge, shown = self.step, self._judge(), self._confirmable()
-        self._confirmed = None
-        if shown is None or judge is None or not isinstance(step, MeasuredStep):
-            return
-        measured = shown.measured
-        if measured.value is None:
-            last = shown.window[-1]
-            known = self._instrument.own_ranges(last.function) if self._instrument else ()
-            judgement = judge.judge_overload(measured.unit, proved_by_overload(last, known))
-        else:
-            judgement = judge.judge(shown.window)
-        result = self._verdict(step, judge.limits, measured, judgement, at, confirmed=True)
-        yield Touch(step.id, _touch_outcome(result.outcome), measured, self._probes.in_air[0].at, at)
-        self._probes.judged_in_air(at)
-        yield from self._conclude(result)
-
-    def _confirmable(self) -> Settled | None:
-        """Return the idle-like value that the technician could confirm as real now."""
-        if not isinstance(self.step, MeasuredStep):
-            return None
-        limits = self.limits()
-        spread = limits.nearest_zero / 50 if limits else Decimal(0)
-        if self.hunt is not None:
-            spread = WANDERS  # what floats never stands still, and dead or floating is all that a search asks here
-        return still_near_zero(self._probes.in_air, spread)
-
-    def _verdict(
-        self,
-        step: MeasuredStep,
-        limits: Limits,
-        measured: Measured,
-        judgement: Judgement,
-        at: Instant,
-        *,
-        confirmed: bool = False,
-    ) -> Verdict:
+    def _come_to(self, judged: Judged) -> Iterator[Outcome]:
         """Write a judgement down; two dead points that agree prove nothing about what lies between them."""
+        step, judgement = self.step, judged.judgement
+        assert isinstance(step, MeasuredStep)  # noqa: S101 - nothing else is judged
         outcome, reason = judgement.outcome, judgement.reason
         partner = partner_of(step, self.procedure.steps)
         if partner is not None and outcome is VerdictOutcome.PASS and dead(self.verdicts.get(partner.id)):
             outcome, reason = VerdictOutcome.UNCLEAR, f"Nothing on either side: look upstream of {step.point}."
-        elif outcome is VerdictOutcome.FAIL and _too_low(measured, limits):
+        elif outcome is VerdictOutcome.FAIL and _too_low(judged.measured, judged.limits):
             live = last_live(self.procedure, self.verdicts, step)
             reason += f" The last good point is {live.point}." if live else ""
         if judgement.budget is None:
             self._budgets.pop(step.id, None)
         else:
             self._budgets[step.id] = judgement.budget
-        source = step.source
-        return Verdict(step.id, outcome, measured, limits.text, confirmed, reason, at, source, judgement.assessment)
+        result = Verdict(
+            step.id,
+            outcome,
+            judged.measured,
+            judged.limits.text,
+            judged.confirmed,
+            reason,
+            judged.at,
+            step.source,
+            judgement.assessment,
+        )
+        yield from self._conclude(result)
+
+    # Answers
+
+    def _answer(self, item: Input) -> Iterator[Outcome]:
+        step = self.step
+        if self.ended:
+            yield from self._taken_up_again(item)
+            return
+        if self._touching.confirming and item.answer is Answer.CONFIRM:
+            return
+        self._touching.unconfirm()
+        if item.answer is Answer.BACK:
+            stays = self.hunt is not None or bool(self._closing)
+            yield from self._go_to(self._index if stays else self.course.before(self._index), item.at)
+        elif item.answer is Answer.REPEAT and self.hunt:
+            self._probes.require_lift()
+            yield self.announcement(item.at)
+        elif item.answer is Answer.REPEAT:
+            under_way = self._timed is not None and self._timed.under_way
+            again = None if under_way or (self._proof and self._proof.phase) else self._last_judged
+            yield from self._go_to(self.course.place(again) if again else self._index, item.at)
+        elif self._too_soon(item.at):
+            return
+        elif self.hunt is not None and isinstance(step, AnsweredStep):
+            yield from self._hunt_answered(self.hunt, item)
+        elif isinstance(step, AnsweredStep):
+            yield from self._answered(step, yes=item.answer is Answer.CONFIRM, at=item.at)
+        elif self._timed is not None:
+            yield from self._heed(self._timed, self._timed.answer(item.answer, item.at))
+        elif item.answer is Answer.CONFIRM:
+            yield from self._touching.confirm(self._awaited(), step, item.at)
+        elif self._proof is not None and step.point != self.procedure.steps[self._index].point:
+            yield from self._proved(self._proof.refuse(item.at))
+        else:
+            self._probes.require_lift()
+            yield Cue("refused", f"Not counted. Lift the probes, then touch {step.point}.", step.id, item.at)
+
+    def _too_soon(self, at: Instant) -> bool:
+        first = not self._index and not self.hunt and not self._closing
+        return not first and at.monotonic_ns - self._announced.monotonic_ns < DEBOUNCE_NS
+
+    def _taken_up_again(self, item: Input) -> Iterator[Outcome]:
+        """Go on with a job that ended before all was proved and every jumper out."""
+        if item.answer is not Answer.REPEAT or self.tally(item.at).complete:
+            return
+        self.ended = False
+        if not self.course.missing:
+            yield from self._close(item.at)
+        else:
+            yield from self._begin(item.at) if not self.verdicts else self._go_to(self._index, item.at)
+
+    def _answered(self, step: AnsweredStep, *, yes: bool, at: Instant) -> Iterator[Outcome]:
+        if self._closing:
+            yield from self._closed(yes=yes, at=at)
+            return
+        if isinstance(step, AskStep):
+            self.course.answers[step.id] = yes
+            yield Answered(step.id, yes, at)
+            yield Cue("answered", f"{step.point}: {'yes' if yes else 'no'}.", step.id, at)
+            self._probes.require_lift()
+            yield from self._go_on(at)
+            return
+        outcome = VerdictOutcome.PASS if yes else VerdictOutcome.FAIL
+        reason = "Seen and confirmed." if yes else "Seen and refused."
+        if yes and isinstance(step, BridgeStep) and step.jumper != "factory":
+            yield from self.jumpers.enter(entry_of(step, at), step.id)
+        yield from self._conclude(Verdict(step.id, outcome, None, None, True, reason, at))
+
+    # Jumpers
+
+    def _jumper(self, item: Jumper) -> Iterator[Outcome]:
+        """Take the technician's own entry; the last word on an ended job is said anew."""
+        before = self.jumpers.open
+        yield from self.jumpers.enter(item)
+        if self.jumpers.open == before:
+            return
+        if self.ended:
+            yield self.tally(item.at)
+        elif self._closing and self._closing[0].point not in self.jumpers.open:
+            yield from self._closed(yes=None, at=item.at)
+
+    def _close(self, at: Instant) -> Iterator[Outcome]:
+        """All steps are through: ask for each jumper that is still in, then end."""
+        self._closing = [self.jumpers.closing(where) for where in self.jumpers.open]
+        if self._closing:
+            self.hunt, self._timed, self._proof = None, None, None
+            yield from self._ask(at, None)
+        else:
+            yield from self._end(at)
+
+    def _closed(self, *, yes: bool | None, at: Instant) -> Iterator[Outcome]:
+        """The question about a jumper was answered, or needs no answer any more."""
+        step = self._closing.pop(0)
+        if yes:
+            yield from self.jumpers.enter(entry_of(step, at), step.id)
+        elif yes is False:
+            text = f"Jumper {step.point} is still in: the job is not complete."
+            yield Cue("jumper-open", text, step.id, at)
+        if self._closing:
+            yield from self._ask(at, None)
+        else:
+            yield from self._end(at)
 
     # Steps
 
@@ -412,10 +523,28 @@ class Engine:
             yield from self._go_to(self._index, at)
 
     def _conclude(self, result: Verdict) -> Iterator[Outcome]:
-        step = self.step
         if self.hunt is not None and result.measured is not None:
             yield from self._hunt_touched(self.hunt, result)
-            return
+        elif self._proof is not None:
+            self._latest = result
+            yield from self._proved(self._proof.take(result))
+        else:
+            yield from self._judged(self.procedure.steps[self._index], result)
+
+    def _proved(self, said: Iterable[Cue | Verdict]) -> Iterator[Outcome]:
+        """Pass on what a dead proof says; it asks for its next touch until its verdict ends it."""
+        before = self.step
+        for each in said:
+            if isinstance(each, Verdict):
+                self._proof = None
+                yield from self._judged(self.procedure.steps[self._index], each)
+                return
+            yield each
+            at = each.at
+            if each.code != "not-reproved":
+                yield from self._ask(at, before)
+
+    def _judged(self, step: Step, result: Verdict) -> Iterator[Outcome]:
         self.verdicts[result.step] = result
         self._last_judged, self._latest = result.step, result
         yield result
@@ -423,37 +552,84 @@ class Engine:
         self._probes.require_lift()
         if result.outcome is VerdictOutcome.FAIL and step.on_fail == "find" and self._asks_circuit(step):
             yield from self._hunt_from(step, result.at)
-            return
-        stopped = result.outcome is not VerdictOutcome.PASS and step.on_fail in ("stop", "find")
-        following = None if stopped else self._first_open()
-        if following is None:
+        elif result.outcome is not VerdictOutcome.PASS and step.goes_to is not None:
+            yield from self._jump(step, step.goes_to, result.at)
+        elif result.outcome is not VerdictOutcome.PASS and step.on_fail in ("stop", "find"):
             yield from self._end(result.at)
         else:
-            yield from self._go_to(following, result.at)
+            yield from self._go_on(result.at)
+
+    def _jump(self, step: Step, target: str, at: Instant) -> Iterator[Outcome]:
+        """Go where a step that did not pass leads."""
+        if self.course.place(target) < self.course.place(step.id):
+            reopened = self.course.turn_back(step, at)
+            if reopened is None:
+                text = f"{step.point} has led back {MOST_ROUNDS} times and still does not pass: the job stops."
+                yield Cue("no-more-rounds", text, step.id, at)
+                yield from self._end(at)
+                return
+            yield from reopened
+        yield from self.course.settle(at)
+        aim = self.procedure.steps[self.course.place(target)]
+        if self.course.passed_over(aim):
+            yield from self._go_on(at)
+        else:
+            yield Cue("go-to", f"On to {aim.point}.", step.id, at)
+            yield from self._go_to(self.course.place(target), at)
+
+    def _go_on(self, at: Instant) -> Iterator[Outcome]:
+        """Go to the first step that is still open, or to the end."""
+        yield from self.course.settle(at)
+        following = self.course.first_open()
+        if following is None:
+            yield from self._close(at)
+        else:
+            yield from self._go_to(following, at)
 
     def _end(self, at: Instant) -> Iterator[Outcome]:
         yield from self._touches(self._probes.drop())
-        self.hunt = None
+        self.hunt, self._timed, self._proof = None, None, None
         self.ended = True
         yield self.tally(at)
 
-    def _first_open(self) -> int | None:
-        steps = self.procedure.steps
-        return next((index for index, step in enumerate(steps) if step.id not in self.verdicts), None)
-
     def _go_to(self, index: int, at: Instant) -> Iterator[Outcome]:
         before = self.step if self._index != index and self.hunt is None else None
-        self._index, self.hunt = index, None
+        step = self.procedure.steps[index]
+        self._index, self.hunt, self._closing, self._in_order = index, None, [], False
+        self._proof = DeadProof(step) if isinstance(step, DeadStep) else None
+        self._timed = self._conduct(step)
         yield from self._ask(at, before)
 
     def _ask(self, at: Instant, before: Step | None) -> Iterator[Outcome]:
-        self._announced = at
+        self._announced, self._since = at, None
         self._told.clear()
         self._probes.require_lift()
-        limits = self.limits()
+        limits = min((each.limits for each in self._any_order()), key=lambda each: each.nearest_zero, default=None)
+        limits = limits or self.limits()
         if limits is not None:
             self._probes.idle = Idle.for_limits(limits)
         yield self.announcement(at, before)
+
+    def _new_visit(self, at: Instant) -> Iterator[Outcome]:
+        """A long pause: what holds for one visit is proved again before anything else goes on."""
+        if self.ended and self.tally(at).complete:
+            return
+        reopened = [*self.course.prove_again_on_a_new_visit(at)]
+        yield from reopened
+        again = [step for each in reopened for step in each.steps]
+        if again or self.jumpers.open:
+            points = [self.procedure.steps[self.course.place(step)].point for step in again]
+            texts = [f"Prove again: {', '.join(points)}."] if points else []
+            texts += [f"Jumpers still in: {', '.join(self.jumpers.open)}."] if self.jumpers.open else []
+            yield Cue("new-visit", f"A new visit. {' '.join(texts)}", None, at)
+        if again:
+            self._last_judged = None
+            self.hunt, self._closing = None, []
+            self._index = self.course.place(again[0])
+            step = self.procedure.steps[self._index]
+            self._proof = DeadProof(step) if isinstance(step, DeadStep) else None
+            self._timed = self._conduct(step)
+            self._announced, self._in_order = at, False
 
     # Searches
 
@@ -463,6 +639,7 @@ class Engine:
     def _hunt_from(self, failed: Step, at: Instant) -> Iterator[Outcome]:
         """Begin a search, with what the steps have read so far."""
         assert self._tied is not None  # noqa: S101 - only asked for with a circuit
+        self._timed, self._proof = None, None
         self.hunt = Hunt(self._tied, failed, self._hunted, self._instrument, self._mended)
         given = [(step, self.verdicts[step.id]) for step in self.procedure.steps if step.id in self.verdicts]
         self.hunt.begin(given)
@@ -497,30 +674,12 @@ class Engine:
                 self.verdicts.pop(step.id, None)
                 self._budgets.pop(step.id, None)
             yield Cue("prove-again", "Now what the repair touched is proved again.", hunt.step.id, item.at)
-            yield from self._go_to(self._first_open() or 0, item.at)
+            yield from self._go_to(self.course.first_open() or 0, item.at)
 
-    def _waited(self, since: Instant, at: Instant) -> bool:
-        """Tell whether the technician has waited long enough in this step for a hint."""
-        return at.monotonic_ns - max(since, self._announced).monotonic_ns >= PATIENCE_NS
-
-    def _touches(self, ended: list[Contact]) -> Iterator[Touch]:
+    def _touches(self, ended: Iterable[Contact]) -> Iterator[Touch]:
         for contact in ended:
             outcome = contact.outcome or TouchOutcome.UNSTEADY
             yield Touch(contact.step, outcome, contact.measured, contact.start, contact.last)
-
-    def _tell_once(self, told: set[str], code: str, text: str, at: Instant) -> Iterator[Cue]:
-        if code not in told:
-            told.add(code)
-            yield Cue(code, text, self.step.id, at)
-
-
-def _touch_outcome(outcome: VerdictOutcome) -> TouchOutcome:
-    return TouchOutcome.OUT_OF_LIMITS if outcome is VerdictOutcome.FAIL else TouchOutcome.MATCHED
-
-
-def _live_circuit(function: Function, measured: Measured) -> bool:
-    """Tell whether a resistance reads clearly below 0, which only a voltage on the circuit can do."""
-    return function.unit == "Ohm" and measured.value is not None and measured.value < -1
 
 
 def _too_low(measured: Measured, limits: Limits) -> bool:

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from meterlink.outcome import Verdict, VerdictOutcome
-from meterlink.procedure.model import MeasuredStep, Procedure
+from meterlink.procedure.model import AgreeStep, MeasuredStep, Procedure, ReadingStep
 from meterlink.reading import Function
 
 
@@ -18,7 +18,11 @@ def last_live(procedure: Procedure, verdicts: Mapping[str, Verdict], step: Measu
     for earlier in procedure.steps:
         if earlier.id == step.id:
             break
-        if not isinstance(earlier, MeasuredStep) or earlier.reference != step.reference or not _in_volts(earlier):
+        if (
+            not isinstance(earlier, ReadingStep | AgreeStep)
+            or earlier.reference != step.reference
+            or not _in_volts(earlier)
+        ):
             continue
         verdict = verdicts.get(earlier.id)
         if verdict is not None and _passed(verdict) and not verdict.confirmed:
@@ -32,7 +36,7 @@ def lost_between(procedure: Procedure, verdicts: Mapping[str, Verdict]) -> tuple
     The chain is the steps in DC volts to one reference, which a procedure lists in the order of the circuit.
     """
     for step in procedure.steps:
-        if isinstance(step, MeasuredStep) and _in_volts(step) and dead(verdicts.get(step.id)):
+        if isinstance(step, ReadingStep | AgreeStep) and _in_volts(step) and dead(verdicts.get(step.id)):
             live = last_live(procedure, verdicts, step)
             return (live.point, step.point) if live else None
     return None

@@ -19,7 +19,7 @@ _SPELLINGS = {
     "°C": "Cel",
     "℃": "Cel",
 }
-_UNITS = ("Ohm", "Cel", "Hz", "V", "A", "F", "%")
+_UNITS = ("s", "Ohm", "Cel", "Hz", "V", "A", "F", "%")
 _NUMBER = r"[-+−]?(?:[0-9]+(?:\.[0-9]+)?|\.[0-9]+)"
 _QUANTITY = re.compile(rf"({_NUMBER})\s*([^\d\s.+−-]\S*)?")
 _COMPARISON = re.compile(r"(<=|≤|>=|≥)(.*)")

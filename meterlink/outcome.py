@@ -59,7 +59,18 @@ class Gap:
     reason: Break
 
 
-EngineInput = Reading | Input | Gap | Instrument
+@dataclass(frozen=True, slots=True)
+class Jumper:
+    """The technician enters that a temporary jumper was fitted, or taken out again."""
+
+    fitted: bool
+    where: str
+    why: str
+    """What it is for; empty where nothing is said."""
+    at: Instant
+
+
+EngineInput = Reading | Input | Gap | Instrument | Jumper
 
 
 class TouchOutcome(StrEnum):
@@ -81,6 +92,8 @@ class VerdictOutcome(StrEnum):
     FAIL = "fail"
     UNCLEAR = "unclear"
     """Too close to call, or not to be told from what was measured."""
+    NOT_APPLICABLE = "not-applicable"
+    """Passed over: its condition does not hold, or another step led past it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,7 +183,7 @@ class End:
     """The check is over: every step judged, or stopped by a fail."""
 
     complete: bool
-    """Whether every step has a verdict."""
+    """Whether every step has a verdict or an answer, and no temporary jumper is in."""
     passed: int
     failed: int
     unclear: int
@@ -179,6 +192,10 @@ class End:
     lost_between: tuple[str, str] | None
     """The last live and the first dead test point, where the voltage is lost between two; else None."""
     at: Instant
+    not_applicable: int = 0
+    """How many steps were passed over."""
+    jumpers_open: tuple[str, ...] = ()
+    """Where temporary jumpers are still in."""
 
     def as_json(self) -> Json:
         """The `end` event; the shell adds the `job`."""
@@ -190,6 +207,8 @@ class End:
             "unclear": self.unclear,
             "not_judged": list(self.not_judged),
             "lost_between": list(self.lost_between) if self.lost_between else None,
+            "not_applicable": self.not_applicable,
+            "jumpers_open": list(self.jumpers_open),
             "t": seconds(self.at),
         }
 
@@ -207,7 +226,75 @@ class Found:
         return {"event": "finding", **self.body, "t": seconds(self.at)}
 
 
-Outcome = Touch | Verdict | Cue | Found | End
+@dataclass(frozen=True, slots=True)
+class Change:
+    """What a point reads went over from one state to another: a contact worked by hand, a lock that opens."""
+
+    step: str
+    was: str
+    now: str
+    """`closed` or `open` of a contact; `from`, `to` or `out` of an interval's limits."""
+    measured: Measured
+    """What the display showed when it had changed."""
+    within_ns: int
+    """Nanoseconds between the last reading before it and the first after it: it happened somewhere between."""
+    bounces: int
+    """Short changes back and forth that were seen since the change before."""
+    at: Instant
+    """The middle between those two readings."""
+
+    def as_json(self) -> Json:
+        """The `change` event."""
+        states = {"from": self.was, "to": self.now, **self.measured.as_json()}
+        times = {"within": self.within_ns / NS_PER_S, "bounces": self.bounces, "t": seconds(self.at)}
+        return {"event": "change", "step": self.step, **states, **times}
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """A question about the lift was answered; what follows depends on it."""
+
+    step: str
+    yes: bool
+    at: Instant
+
+    def as_json(self) -> Json:
+        """The `answer` event."""
+        answer = "yes" if self.yes else "no"
+        return {"event": "answer", "step": self.step, "answer": answer, "t": seconds(self.at)}
+
+
+@dataclass(frozen=True, slots=True)
+class Register:
+    """An entry of the jumper register."""
+
+    fitted: bool
+    where: str
+    why: str
+    step: str | None
+    """The step that it was entered by; None for the technician's own entry."""
+    at: Instant
+
+    def as_json(self) -> Json:
+        """The `jumper` event."""
+        entry = {"where": self.where, "why": self.why, "fitted": self.fitted, "step": self.step}
+        return {"event": "jumper", **entry, "t": seconds(self.at)}
+
+
+@dataclass(frozen=True, slots=True)
+class Reopened:
+    """The verdicts of these steps no longer count: they are to be proved again."""
+
+    steps: tuple[str, ...]
+    reason: str
+    at: Instant
+
+    def as_json(self) -> Json:
+        """The `reopened` event."""
+        return {"event": "reopened", "steps": list(self.steps), "reason": self.reason, "t": seconds(self.at)}
+
+
+Outcome = Touch | Verdict | Cue | Found | Change | Answered | Register | Reopened | End
 
 
 def seconds(at: Instant) -> float:

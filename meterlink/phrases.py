@@ -1,8 +1,10 @@
 """What the technician is told, in the trade's words: short, and what to do next."""
 
+from collections.abc import Sequence
+
 from meterlink.instrument import Calibration, Instrument
 from meterlink.outcome import Break, Measured, Verdict, VerdictOutcome
-from meterlink.procedure.model import LookStep, MeasuredStep, Step
+from meterlink.procedure.model import MeasuredStep, OperateStep, ReadingStep, Step, TimedStep
 from meterlink.reading import Flag, Function, Reading
 
 FUNCTION_NAMES = {
@@ -77,14 +79,33 @@ def announce(step: Step, before: Step | None) -> str:
     """Ask for a step; the dial and the black lead are named where they change."""
     if step.say is not None:
         return step.say
-    if isinstance(step, LookStep):
-        return f"{step.point}: {step.ask}"
+    if not isinstance(step, MeasuredStep):
+        return f"{step.point}: {step.question}"
     text = f"Touch {step.point}."
     if not isinstance(before, MeasuredStep) or before.reference != step.reference:
         text += f" Black lead on {step.reference}."
     if not isinstance(before, MeasuredStep) or before.measure != step.measure:
         text += f" Dial on {functions(step.measure)}."
-    return text
+    return f"{text}{_held(step)}"
+
+
+def _held(step: MeasuredStep) -> str:
+    """What to do with the probes where a touch is not all."""
+    if isinstance(step, OperateStep) and step.begins == "open":
+        return " With both probes firmly on, confirm."
+    return " Hold the probes on." if isinstance(step, TimedStep) else ""
+
+
+def announce_any(steps: Sequence[ReadingStep], before: Step | None) -> str:
+    """Ask for several steps of which any may come first."""
+    points = ", ".join(step.point for step in steps[:-1])
+    return announce(steps[0], before).replace(f"Touch {steps[0].point}.", f"Touch {points} or {steps[-1].point}.", 1)
+
+
+def fits_none(shown: Measured, steps: Sequence[ReadingStep]) -> str:
+    """Say that a touch may be none of several points', and that they come one by one now."""
+    points = ", ".join(step.point for step in steps)
+    return f"{shown} fits none of {points}. One by one now: lift the probes, then touch {steps[0].point}."
 
 
 def functions(measure: tuple[Function, ...]) -> str:

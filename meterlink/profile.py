@@ -16,7 +16,7 @@ from pydantic_core import ErrorDetails
 
 from meterlink.driver import Format, GattPlace, LineSettings
 from meterlink.errors import UsageError
-from meterlink.procedure.model import Part, Slug, Text
+from meterlink.procedure.fields import Part, Slug, Text
 from meterlink.procedure.problem import Problem, ProcedureError
 from meterlink.procedure.sentences import name_of, sentence, unknown_key
 from meterlink.procedure.source import Path, Source, begins_with, read_source

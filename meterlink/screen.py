@@ -30,6 +30,7 @@ _MARK = {
     VerdictOutcome.PASS: ("┃", "●", "pass"),
     VerdictOutcome.FAIL: ("┊", "○", "fail"),
     VerdictOutcome.UNCLEAR: ("┊", "◐", "unclear"),
+    VerdictOutcome.NOT_APPLICABLE: ("┆", "–", "not applicable"),
 }
 _LARGE = {
     "0": "███ █ █ █ █ █ █ ███",
@@ -190,7 +191,8 @@ def _progress(view: View) -> str:
 def _rail(view: View, room: int, width: int) -> list[str]:
     if view.searched is not None:
         return rail_lines(*view.searched, width, room)
-    index = next(at for at, step in enumerate(view.steps) if step.id == view.current)
+    last = len(view.steps) - 1  # what is asked at the end of a job is none of its steps
+    index = next((at for at, step in enumerate(view.steps) if step.id == view.current), last)
     first = max(0, min(index - room // 2, len(view.steps) - room))
     return [_stop(step, view) for step in view.steps[first : first + room]]
 

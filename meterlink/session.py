@@ -13,15 +13,15 @@ from meterlink.engine import Engine
 from meterlink.errors import RecordError
 from meterlink.instrument import Instrument
 from meterlink.keeper import Item, News
-from meterlink.outcome import Answer, Break, EngineInput, Gap, Input, Json, Outcome
+from meterlink.note import Note
+from meterlink.outcome import Answer, Break, EngineInput, Gap, Input, Json, Jumper, Outcome
 from meterlink.prepared import Prepared, kept_again
 from meterlink.reading import NS_PER_S, Instant
-from meterlink.record.codec import from_event, link_note, start_entry, to_entry
-from meterlink.record.entry import Entry, Kind
+from meterlink.record.codec import as_written_now, from_event, link_note, start_entry, to_entry
+from meterlink.record.entry import OUTCOMES, Entry, Kind
 from meterlink.record.seal import Signer
 from meterlink.record.store import Job, Store
 
-_OUTCOMES = (Kind.TOUCH, Kind.VERDICT, Kind.CUE, Kind.FINDING, Kind.END)
 _UNTOLD_S = 0.25
 """How long readings that brought nothing about may wait in memory to share one write, in seconds."""
 
@@ -125,7 +125,7 @@ class Session:
         prepared = _kept(store, job)
         engine = Engine(prepared.procedure, prepared.tied)
         last = _replay(engine, store, job_id)
-        if engine.ended and not engine.tally(last).not_judged:
+        if engine.ended and engine.tally(last).complete:
             raise RecordError(f"job {job_id} is complete; there is nothing to resume. `steadypoint show {job_id}`")
         now = time.time_ns()
         pause = max(now - last.utc_ns, NS_PER_S)
@@ -142,8 +142,8 @@ class Session:
         announced = [each.as_json() for each in self._to_announce]
         return announced + [line for item in self._first for line in self.take(item)]
 
-    def take(self, item: Item | Instrument) -> list[Json]:
-        """Feed one input, timed from the start of this run; return what to announce, durably stored.
+    def take(self, item: Item | Instrument | Jumper | Note) -> list[Json]:
+        """Feed one input, or keep a note, timed from the start of this run; return what to announce, durably stored.
 
         Raises:
             RecordError: it could not be stored; nothing of it may be announced.
@@ -165,10 +165,10 @@ class Session:
             announced.append(self._with_job(self.engine.tally(self.last).as_json()))
         return announced
 
-    def _take(self, item: EngineInput | Notice) -> list[Json]:
-        outcomes = [] if isinstance(item, Notice) else self.engine.feed(item)
+    def _take(self, item: EngineInput | Notice | Note) -> list[Json]:
+        outcomes = [] if isinstance(item, Notice | Note) else self.engine.feed(item)
         self._keep([to_entry(item), *map(to_entry, outcomes)])
-        if outcomes or time.monotonic() - self._oldest_unsaved > _UNTOLD_S:
+        if outcomes or isinstance(item, Note) or time.monotonic() - self._oldest_unsaved > _UNTOLD_S:
             self._save()
         return [self._with_job(outcome.as_json()) for outcome in outcomes]
 
@@ -213,8 +213,8 @@ def _replay(engine: Engine, store: Store, job_id: str) -> Instant:
         )
     for event in store.events(job_id):
         last = max(last, event.at)  # a touch is told after the reading that ended it, and ended before
-        if event.kind in _OUTCOMES:
-            if not due or due.pop(0) != event.body:
+        if event.kind in OUTCOMES:
+            if not due or due.pop(0) != as_written_now(event):
                 raise RecordError(f"job {job_id} does not replay: line {event.seq} is not what its inputs bring about")
             continue
         if due:

@@ -5,11 +5,28 @@ from typing import TypeVar
 
 from meterlink.engine import Engine
 from meterlink.instrument import Instrument
-from meterlink.outcome import Answer, Break, Cue, End, Gap, Input, Outcome, Touch, Verdict
+from meterlink.outcome import (
+    Answer,
+    Answered,
+    Break,
+    Change,
+    Cue,
+    End,
+    Gap,
+    Input,
+    Jumper,
+    Outcome,
+    Register,
+    Reopened,
+    Touch,
+    Verdict,
+)
 from meterlink.procedure.model import Procedure
+from meterlink.procedure.parse import parse_procedure
 from meterlink.reading import NS_PER_S, Flag, Function, Instant, Reading
+from procedure_samples import with_steps
 
-Kind = TypeVar("Kind", Touch, Verdict, Cue, End)
+Kind = TypeVar("Kind", Touch, Verdict, Cue, End, Change, Answered, Register, Reopened)
 
 VOLTS = {"reference": "earth bar", "measure": "dc-voltage"}
 OHMS = {"reference": "X1:8", "measure": "resistance"}
@@ -31,9 +48,14 @@ class Bench:
     """Feeds an engine update by update, at a fixed interval, and keeps all outcomes."""
 
     def __init__(
-        self, *steps: Mapping[str, object], interval_s: float = 0.4, instrument: Instrument | None = None
+        self,
+        *steps: Mapping[str, object],
+        interval_s: float = 0.4,
+        instrument: Instrument | None = None,
+        written: str | None = None,
     ) -> None:
-        self.engine = Engine(procedure(*steps))
+        """Begin with these steps, or with those `written` as in a file."""
+        self.engine = Engine(procedure(*steps) if written is None else parse_procedure(with_steps(written), "bench"))
         self.interval_ns = round(interval_s * NS_PER_S)
         self.now_ns = 0
         self.outcomes: list[Outcome] = self.engine.feed(instrument) if instrument else []
@@ -67,6 +89,10 @@ class Bench:
     def answer(self, answer: str) -> "Bench":
         self.now_ns += self.interval_ns // 4
         self.outcomes += self.engine.feed(Input(Answer(answer), self.at()))
+        return self
+
+    def jumper(self, where: str, *, fitted: bool) -> "Bench":
+        self.outcomes += self.engine.feed(Jumper(fitted, where, "", self.at()))
         return self
 
     def wait(self, seconds: float) -> "Bench":

@@ -21,7 +21,7 @@ from meterlink.hunt import Hunt
 from meterlink.outcome import Answer, Break, Gap, Input, Json
 from meterlink.prepared import Prepared, prepared_with
 from meterlink.procedure.load import LoadedProcedure
-from meterlink.procedure.model import LookStep
+from meterlink.procedure.model import LookStep, MeasuredStep
 from meterlink.procedure.parse import parse_procedure
 from meterlink.reading import NS_PER_S, Flag, Function, Instant, Reading
 from meterlink.record.store import FILE_NAME, Store
@@ -194,6 +194,7 @@ class Hunting:
         step = self.engine.step
         if isinstance(step, LookStep):
             return self._look(step)
+        assert isinstance(step, MeasuredStep)
         if Function.RESISTANCE in step.measure:
             assert self.chain.isolated, "ohms on a live circuit"
             ohms = self.chain.ohms(step.point, step.reference)

@@ -19,7 +19,7 @@ from meterlink.engine import Engine
 from meterlink.outcome import Answer, Input, Verdict, VerdictOutcome
 from meterlink.prepared import prepare
 from meterlink.procedure.load import load_procedure, shipped
-from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, Step
+from meterlink.procedure.model import AgreeStep, MeasuredStep, Step
 from meterlink.reading import NS_PER_S, Flag, Function, Instant, Reading
 
 # Small procedures
@@ -270,7 +270,7 @@ class Walk:
         """What the steps came to that did not pass; the first one, or all of them."""
         while not self.engine.ended:
             at = self.engine.step
-            self._answer() if isinstance(at, LookStep) else self._touch(at)
+            self._touch(at) if isinstance(at, MeasuredStep) else self._answer()
             assert self._past(at), f"{name_of(self._faults)}: stuck at {at.id}"
             if self._failed and not to_the_end:
                 break

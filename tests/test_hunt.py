@@ -373,7 +373,7 @@ def test_nonsense_comes_to_an_end(seed: int) -> None:
         step = hunting.engine.step
         if isinstance(step, LookStep):
             hunting.answer(Answer.CONFIRM)
-        elif Function.RESISTANCE in step.measure:
+        elif isinstance(step, MeasuredStep) and Function.RESISTANCE in step.measure:
             shown = chance.choice(("OL", "0.5", "325.0", "650.0"))
             ohms = Function.RESISTANCE
             hunting.dead("OL", ohms) if shown == "OL" else hunting.touch(shown, ohms)

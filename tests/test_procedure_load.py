@@ -94,14 +94,14 @@ WHOLE = with_steps(LOOK)
         (with_steps("- ¶text"), "steps: found text, expected keys with values"),
         (with_steps("- ¶{id: a, kind: look, point: Q1}"), "key 'ask' is missing, a look step needs it"),
         (with_steps(LOOK.replace("id:", "¶limit: x, id:")), "key 'limit' is not known in a look step; known are id, "
-            "point, say, remedy, on_fail, kind, ask"),
+            "point, say, remedy, on_fail, if, holds, kind, ask"),
         (with_steps(LOOK.replace("point:", "¶pint:")), "key 'pint' is not known in a look step; did you mean 'point'?"),
         (with_steps(LOOK.replace("kind: look, ", "").replace("{", "¶{")), "key 'kind' is missing, expected reading, "
-            "agree or look"),
-        (with_steps(LOOK.replace("look", "¶lock")), "kind 'lock' is not known, expected 'reading', 'agree', 'look'; "
-            "did you mean 'look'?"),
+            "agree, operate, watch, interval, dead, look, bridge or ask"),
+        (with_steps(LOOK.replace("look", "¶lock")), "kind 'lock' is not known, expected 'reading', 'agree', "
+            "'operate', 'watch', 'interval', 'dead', 'look', 'bridge', 'ask'; did you mean 'look'?"),
         (with_steps(LOOK.replace("}", ", on_fail: ¶halt}")), "on_fail 'halt' is not known, expected 'continue', "
-            "'stop' or 'find'"),
+            "'stop', 'find' or 'go-to ID'"),
         (with_steps(LOOK.replace("id: a", "id: ¶-a")), f"id '-a': {LETTERS}"),
         (with_steps(STEP.replace("24..29 V", "¶29..24 V")), "limits: '29..24 V' is upside down: lower limit 29 V, "
             "upper limit 24 V"),

@@ -4,7 +4,7 @@ from meterlink.record.entry import Event
 from meterlink.record.summary import JobState, Summary, summarise
 from record_samples import at, end, probe, touch, verdict
 
-PASS, FAIL, UNCLEAR = VerdictOutcome
+PASS, FAIL, UNCLEAR, _ = VerdictOutcome
 
 
 def summary_of(*outcomes: Outcome) -> Summary:
@@ -31,12 +31,12 @@ def test_a_later_verdict_supersedes_and_both_are_kept() -> None:
     fuse = summary.steps["fuse"]
     assert (fuse.outcome, fuse.attempts, fuse.at, fuse.last["value"]) == (PASS, 2, at(9000), "25.58")
     assert [event.body["outcome"] for event in fuse.verdicts] == ["fail", "pass"]
-    assert [summary.count(outcome) for outcome in VerdictOutcome] == [2, 0, 0]
+    assert [summary.count(outcome) for outcome in VerdictOutcome] == [2, 0, 0, 0]
 
 
 def test_a_pass_can_be_superseded_by_a_fail() -> None:
     summary = summary_of(verdict("fuse", "25.58", PASS, 1000), verdict("fuse", "0.02", FAIL, 2000))
-    assert [summary.count(outcome) for outcome in VerdictOutcome] == [0, 1, 0]
+    assert [summary.count(outcome) for outcome in VerdictOutcome] == [0, 1, 0, 0]
 
 
 def test_the_state_follows_the_end() -> None:

@@ -26,7 +26,9 @@ def judged(step: str, outcome: VerdictOutcome) -> Verdict:
 
 
 def view(reading: Reading | None = None, current: str = "X4", said: tuple[str, ...] = ("Touch X4:1.",)) -> View:
-    verdicts = {step: judged(step, outcome) for step, outcome in zip(("X1", "X2", "X3"), VerdictOutcome, strict=True)}
+    verdicts = {
+        step: judged(step, outcome) for step, outcome in zip(("X1", "X2", "X3", "X6"), VerdictOutcome, strict=True)
+    }
     return View("A title", STEPS, current, verdicts, parse_limits("22..29 V"), reading, said)
 
 
@@ -49,13 +51,14 @@ def test_the_waiting_step_is_always_in_sight(current: str) -> None:
 
 def test_each_outcome_has_a_shape_a_line_and_a_word_of_its_own() -> None:
     picture = render(view(volts("24.10")), 80, 40)
-    stops = [line[2:].split() for line in picture if line[2:3] in ("┃", "┊", "┆")][:5]
+    stops = [line[2:].split() for line in picture if line[2:3] in ("┃", "┊", "┆")][:6]
     assert stops == [
         ["┃", "●", "X1:1", "24.10", "V", "pass"],
         ["┊", "○", "X2:1", "24.10", "V", "fail"],
         ["┊", "◐", "X3:1", "24.10", "V", "unclear"],
         ["┆", "·", "X4:1", "now"],
         ["┆", "·", "X5:1"],
+        ["┆", "–", "X6:1", "24.10", "V", "not", "applicable"],
     ]
 
 

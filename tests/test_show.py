@@ -13,7 +13,7 @@ from meterlink.record.codec import start_entry, to_entry
 from meterlink.record.store import Store
 from record_samples import at, begin, end, probe, reading, touch, verdict
 
-PASS, FAIL, _ = VerdictOutcome
+PASS, FAIL, _, _ = VerdictOutcome
 ITEMS = (
     probe("battery", 0),
     reading("25.60", 1000),

@@ -7,7 +7,7 @@ from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, PlainVa
 
 from meterlink.circuit.materials import CELL_STATES, FUSE_OHMS, IEC_60228, Span
 from meterlink.limits import parse_limits, parse_quantity
-from meterlink.procedure.model import Part, Slug, Text, as_list, optional
+from meterlink.procedure.fields import Part, Slug, Text, YesNo, as_list, optional
 
 _DECIMAL = r"(\d{1,6}(?:\.\d{1,6})?|\.\d{1,6})"
 _LENGTH = re.compile(rf"{_DECIMAL}\s*(m|ft)", re.ASCII)
@@ -156,15 +156,6 @@ def _strands(schema: dict[str, Any]) -> None:
     schema["enum"] = [each for name in schema["enum"] for each in (name, *((int(name),) if name.isdigit() else ()))]
 
 
-def _yes_or_no(value: object) -> bool:
-    if isinstance(value, bool):
-        return value
-    words = {"yes": True, "true": True, "no": False, "false": False}
-    if str(value).lower() not in words:
-        raise ValueError(f"{value!r}: expected yes or no")
-    return words[str(value).lower()]
-
-
 Resistance = Annotated[Span, PlainValidator(_resistance), _like("480 Ohm", "480 Ohm ± 10 %", "5..100 mOhm")]
 Volts = Annotated[Span, PlainValidator(_volts), _number_like("24 V", "23..28 V")]
 Length = Annotated[float, PlainValidator(_length), _like("25 m", "80 ft")]
@@ -175,7 +166,6 @@ Cells = Annotated[int, PlainValidator(_count), WithJsonSchema({"type": ["string"
 State = Annotated[str, PlainValidator(_state), WithJsonSchema({"enum": list(CELL_STATES)})]
 Minutes = Annotated[float, _number("minutes", 0.0, 600.0), _number_like("0.5")]
 Weight = Annotated[float, _number("a weight, 1 for the usual", 0.0, 1000.0), _number_like("1", "5")]
-YesNo = Annotated[bool, PlainValidator(_yes_or_no), WithJsonSchema({"enum": ["yes", "no", True, False]})]
 Tags = Annotated[
     tuple[Text, ...],
     BeforeValidator(as_list),

@@ -19,7 +19,6 @@ from meterlink.procedure import parse as procedure
 from meterlink.procedure.lint import found
 from meterlink.procedure.load import SourceText, read_text
 from meterlink.procedure.problem import Problem, Severity
-from meterlink.procedure.source import read_source
 from meterlink.profile import is_profile
 from meterlink.profiles import profile_problems
 from meterlink.reading import Instant
@@ -82,7 +81,7 @@ def _procedure_problems(source: SourceText, sheet: str) -> Sequence[Problem]:
     examined = procedure.examine(source.text, source.path)
     if examined.procedure is None or examined.procedure.circuit is None:
         return examined.problems
-    places = read_source(source.text, source.path)
+    places = procedure.unfolded_source(source.text, source.path)
     try:
         circuit = load_circuit(examined.procedure.circuit, source.path).circuit
     except FileError as error:

@@ -13,8 +13,8 @@ from typing import Annotated, Any
 from pydantic import BeforeValidator, Field, PlainValidator, ValidationError, WithJsonSchema
 
 from meterlink.instrument import Calibration
+from meterlink.procedure.fields import Part, Slug, Text, as_list, optional
 from meterlink.procedure.lint import Finding, found
-from meterlink.procedure.model import Part, Slug, Text, as_list, optional
 from meterlink.procedure.placed import Owner, placed
 from meterlink.procedure.problem import Problem, ProcedureError, Severity
 from meterlink.procedure.source import Path, Source, begins_with, read_source

@@ -4,7 +4,7 @@ from pydantic.json_schema import GenerateJsonSchema
 
 from meterlink.instruments.instrument_file import InstrumentFile
 from meterlink.instruments.sheet_file import SheetFile
-from meterlink.procedure.model import Part
+from meterlink.procedure.fields import Part
 
 
 def sheet_schema() -> dict[str, object]:

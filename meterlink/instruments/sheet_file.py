@@ -14,8 +14,8 @@ from pydantic import AfterValidator, Field, PlainValidator, ValidationError, Wit
 
 from meterlink.instrument import Climate, Range, Sheet
 from meterlink.limits import Quantity, parse_quantity
+from meterlink.procedure.fields import Part, Slug, Text, optional
 from meterlink.procedure.lint import Finding, found
-from meterlink.procedure.model import Part, Slug, Text, optional
 from meterlink.procedure.placed import Owner, placed
 from meterlink.procedure.problem import Problem, ProcedureError, Severity
 from meterlink.procedure.source import Node, Path, Source, begins_with, read_source

@@ -4,6 +4,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from meterlink.judging.rules import Rule
+from meterlink.limits import Limits
 from meterlink.procedure.model import (
     AgreeStep,
     Judging,
@@ -173,7 +174,12 @@ def _reading(where: Path, step: ReadingStep) -> Iterator[Finding]:
                 place, f"a difference in {limits.unit}, but {step.measure[0]} is measured in {step.measure[0].unit}"
             )
         return
-    for function in step.measure:
+    yield from limits_findings(place, step.measure, limits)
+
+
+def limits_findings(place: Path, measure: Sequence[Function], limits: Limits) -> Iterator[Finding]:
+    """Check limits of their own against what is measured."""
+    for function in measure:
         if limits.unit is None and not function.open_leads_read_overload:
             yield Finding(
                 place, f"{limits.text}: {function} has no OL for open leads; expected resistance, continuity or diode"
@@ -219,12 +225,19 @@ def _no_partner(step: MeasuredStep, steps: Mapping[int, Step]) -> str:
     if name in (step.id, step.point):
         return "a step cannot agree with itself; expected the id of an earlier step"
     named = [other for other in steps.values() if name in (other.id, other.point)]
-    if any(not isinstance(other, MeasuredStep) for other in named):
-        return f"{name!r} is a look step and measures nothing; this step can never be judged"
+    odd = next((other for other in named if not isinstance(other, ReadingStep | AgreeStep)), None)
+    if odd is not None:
+        gives = "measures no single value" if isinstance(odd, MeasuredStep) else "measures nothing"
+        return f"{name!r} is {step_of_kind(odd.kind)} and {gives}; this step can never be judged"
     if named:
         return f"step {name!r} comes later; this step can never be judged, so put it behind {name!r}"
     what = "id" if isinstance(step, AgreeStep) else "id or the point"
     return f"no step has the {what} {name!r}; this step can never be judged"
+
+
+def step_of_kind(kind: str) -> str:
+    """Write a kind of step with its article."""
+    return f"{'an' if kind[:1] in ('a', 'i', 'o') else 'a'} {kind} step"
 
 
 def _doubtful_partner(where: Path, step: MeasuredStep, partner: MeasuredStep) -> Iterator[Finding]:
@@ -256,5 +269,9 @@ def _references(steps: Mapping[int, Step], references: Sequence[Reference], *, c
 
 
 def _found(source: Source, finding: Finding) -> Problem:
-    first = f"; the first is in line {source.value_place(finding.first)[0]}" if finding.first else ""
+    first = ""
+    if finding.first is not None:
+        line = source.value_place(finding.first)
+        in_each_round = line == source.value_place(finding.path)
+        first = "; it is the same in each round of its group" if in_each_round else f"; the first is in line {line[0]}"
     return Problem(*source.value_place(finding.path), finding.message + first, finding.severity)

@@ -1,295 +1,66 @@
-"""The procedure file as data. One class a kind of step; the field descriptions are the file format's documentation."""
+"""The procedure file as data. The field descriptions are the file format's documentation."""
 
-import re
 from collections.abc import Sequence
-from decimal import Decimal
+from dataclasses import dataclass
 from itertools import takewhile
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    BeforeValidator,
-    ConfigDict,
-    Field,
-    PlainValidator,
-    StringConstraints,
-    WithJsonSchema,
-    model_validator,
+from pydantic import Field, StringConstraints
+
+from meterlink.judging.rules import Decision
+from meterlink.procedure.fields import Conditions, Part, Rounds, Slug, Text, YesNo, optional
+from meterlink.procedure.kinds import (
+    AgreeStep,
+    AnsweredStep,
+    AskStep,
+    BridgeStep,
+    DeadStep,
+    IntervalStep,
+    Judging,
+    LookStep,
+    MeasuredStep,
+    OperateStep,
+    ReadingStep,
+    Step,
+    TimedStep,
+    WatchStep,
 )
 
-from meterlink.judging.rules import Decision, Rule
-from meterlink.limits import TO_BE_COMPUTED, Limits, Quantity, parse_limits, parse_quantity
-from meterlink.reading import Function
-
-
-def _or_number(schema: dict[str, Any]) -> None:
-    """Say that `point: 12` is as good as `point: "12"`: an editor sees a number, the loader always text."""
-    schema["type"] = ["string", "number"]
-
-
-def optional(schema: dict[str, Any]) -> None:
-    """Say that the key may be absent, and not that it may be null."""
-    (kind,) = (each for each in schema.pop("anyOf") if each != {"type": "null"})
-    del schema["default"]
-    schema.update(kind)
-
-
-Text = Annotated[
-    str,
-    StringConstraints(strip_whitespace=True, min_length=1, max_length=2000),
-    Field(json_schema_extra=_or_number),
-]
-Slug = Annotated[
-    str,
-    StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]*$", max_length=64),
-    Field(json_schema_extra=_or_number),
+__all__ = [
+    "AgreeStep",
+    "AnsweredStep",
+    "AskStep",
+    "BridgeStep",
+    "DeadStep",
+    "Group",
+    "GroupKeys",
+    "IntervalStep",
+    "Judging",
+    "LookStep",
+    "MeasuredStep",
+    "OperateStep",
+    "Procedure",
+    "ProcedureFile",
+    "ReadingStep",
+    "Reference",
+    "Step",
+    "TimedStep",
+    "Uncaught",
+    "Unfolded",
+    "WatchStep",
+    "partner_of",
+    "referred_to",
 ]
 
 
-def _limits(value: object) -> Limits:
-    if isinstance(value, Limits):
-        return value
-    if not isinstance(value, str):
-        raise ValueError("expected limits as text, such as 22.0..29.0 V")
-    return parse_limits(value)
+@dataclass(frozen=True, slots=True)
+class Unfolded:
+    """A group of steps as they are asked for: one round of it where it is repeated."""
 
-
-def _within(value: object) -> Limits:
-    if isinstance(value, Limits):
-        return value
-    if not isinstance(value, str):
-        raise ValueError("expected a difference as text, such as 0.3 V")
-    size, unit = parse_quantity(value)
-    if size < 0:
-        raise ValueError(f"{value!r}: a difference must not be negative")
-    return Limits(value.strip(), low=-size, high=size, unit=unit)
-
-
-def _quantity(value: object, units: Sequence[str], what: str) -> Quantity:
-    if isinstance(value, Quantity):
-        return value
-    if not isinstance(value, str):
-        raise ValueError(f"expected {what}")
-    found = parse_quantity(value)
-    if found.value <= 0 or (units and found.unit not in units):
-        raise ValueError(f"{value!r}: expected {what}")
-    return found
-
-
-def _max_uncertainty(value: object) -> Quantity:
-    return _quantity(value, (), "an uncertainty above 0, such as 0.2 V, or 10 % of the width between the limits")
-
-
-def _source_resistance(value: object) -> Quantity:
-    return _quantity(value, ("Ohm",), "a resistance above 0, such as 10 kOhm")
-
-
-def _coverage(value: object) -> Decimal:
-    if isinstance(value, Decimal):
-        return value
-    what = "a share such as 95 %, from 50 % to 99.99 %"
-    share = _quantity(value, ("%",), what).value / 100
-    if not Decimal("0.5") <= share <= Decimal("0.9999"):
-        raise ValueError(f"{value!r}: expected {what}")
-    return share
-
-
-def _coverage_factor(value: object) -> Decimal:
-    if isinstance(value, Decimal):
-        return value
-    if not (isinstance(value, str) and _FACTOR.fullmatch(value) and 1 <= Decimal(value) <= 10):
-        raise ValueError(f"{value!r}: expected a coverage factor from 1 to 10, such as 2")
-    return Decimal(value)
-
-
-_FACTOR = re.compile(r"[0-9]{1,2}(\.[0-9]{1,6})?", re.ASCII)
-
-
-def as_list(value: object) -> object:
-    """Take one text for a list of it."""
-    return (value,) if isinstance(value, str) else value
-
-
-_LIMITS = [
-    "22.0..29.0 V",
-    "24 V ± 10 %",
-    "<= 0.5 Ohm",
-    ">= 1 MOhm",
-    "OL",
-    "within 0.3 V of G1",
-    "0..0.3 V below G1",
-]
-LimitsField = Annotated[
-    Limits,
-    PlainValidator(_limits),
-    WithJsonSchema({"type": "string", "examples": _LIMITS}),
-]
-MaxUncertaintyField = Annotated[
-    Quantity, PlainValidator(_max_uncertainty), WithJsonSchema({"type": "string", "examples": ["0.2 V", "10 %"]})
-]
-SourceResistanceField = Annotated[
-    Quantity, PlainValidator(_source_resistance), WithJsonSchema({"type": "string", "examples": ["10 kOhm"]})
-]
-CoverageField = Annotated[Decimal, PlainValidator(_coverage), WithJsonSchema({"type": "string", "examples": ["95 %"]})]
-CoverageFactorField = Annotated[
-    Decimal, PlainValidator(_coverage_factor), WithJsonSchema({"type": ["string", "number"], "examples": [2]})
-]
-WithinField = Annotated[Limits, PlainValidator(_within), WithJsonSchema({"type": "string", "examples": ["0.3 V"]})]
-
-
-def _judged(functions: tuple[Function, ...]) -> tuple[Function, ...]:
-    for function in functions:
-        if not function.judged:
-            raise ValueError(f"{function.value!r} cannot be judged; expected one of {', '.join(_JUDGED)}")
-    return functions
-
-
-_JUDGED = [function.value for function in Function if function.judged]
-Functions = Annotated[
-    tuple[Function, ...],
-    BeforeValidator(as_list),
-    AfterValidator(_judged),
-    Field(min_length=1),
-    WithJsonSchema({"anyOf": [{"enum": _JUDGED}, {"type": "array", "minItems": 1, "items": {"enum": _JUDGED}}]}),
-]
-
-
-class Part(BaseModel):
-    """Keys that are not known are refused, and nothing changes once it is read."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Judging(Part):
-    """How limits are applied: the decision rule, as in JCGM 106 and ILAC-G8. Agree on it before you measure."""
-
-    rule: Rule = Field(
-        Rule.SIMPLE,
-        description=(
-            "simple: pass inside the limits, fail outside. guarded: pass only inside the limits less the expanded "
-            "uncertainty, fail only outside the limits and that much more, too close to call between. "
-            "guarded-rejection: fail only where that is proven, pass otherwise."
-        ),
-    )
-    coverage_factor: CoverageFactorField | None = Field(
-        None,
-        description="k: the expanded uncertainty is k times the standard uncertainty; 2 where nothing is said.",
-        json_schema_extra=optional,
-    )
-    coverage: CoverageField | None = Field(
-        None,
-        description="A share to cover instead of k, which then follows from the effective degrees of freedom.",
-        json_schema_extra=optional,
-    )
-    max_uncertainty: MaxUncertaintyField | None = Field(
-        None,
-        description=(
-            "The largest expanded uncertainty that the rule simple allows; above it, nothing is clear. A percentage "
-            "is one of the width between the limits (of the limit's own magnitude where there is but one)."
-        ),
-        json_schema_extra=optional,
-    )
-
-    @property
-    def decision(self) -> Decision:
-        """The rule as the judge takes it."""
-        factor = Decimal(2) if self.coverage_factor is None else self.coverage_factor
-        most = self.max_uncertainty
-        return Decision(self.rule, factor, self.coverage, most.value if most else None, most.unit if most else None)
-
-
-class _Step(Part):
-    id: Slug = Field(description="Names the step in the record; letters, digits, hyphens, dots and underscores.")
-    point: Text = Field(description="The test point or part, tagged as on the drawing (IEC 81346 letter codes).")
-    say: Text | None = Field(
-        None,
-        description="What is said when the step begins, instead of the standard sentence.",
-        json_schema_extra=optional,
-    )
-    remedy: Text | None = Field(
-        None,
-        description="What to do when the step fails: what lies between the last good point and this one.",
-        json_schema_extra=optional,
-    )
-    on_fail: Literal["continue", "stop", "find"] = Field(
-        "continue",
-        description=(
-            "Whether the job goes on after anything but a pass. find: a fail begins a search for the fault in the "
-            "procedure's circuit, and the job goes on after the repair; a step too close to call stops it."
-        ),
-    )
-
-
-class MeasuredStep(_Step):
-    """A step that the meter judges."""
-
-    reference: Text = Field(description="Where the black lead is.")
-    measure: Functions = Field(description="What the meter's dial must select; a list where several will do.")
-    source: Text | None = Field(
-        None,
-        description="Where the limits come from: standard and clause, the installation's own instructions, practice.",
-        json_schema_extra=optional,
-    )
-    judging: Judging | None = Field(
-        None, description="The decision rule, where it is not the procedure's.", json_schema_extra=optional
-    )
-    situation: Slug | None = Field(
-        None,
-        description="The circuit's situation in which this is read, where it is not the procedure's.",
-        json_schema_extra=optional,
-    )
-    source_resistance: SourceResistanceField | None = Field(
-        None,
-        description="The most that the circuit's source resistance can be at this point: the meter loads it.",
-        json_schema_extra=optional,
-    )
-
-
-def _limits_or_expect(schema: dict[str, Any]) -> None:
-    """Say that a reading step has limits, or expects what the circuit gives."""
-    schema["required"].remove("limits")
-    schema["oneOf"] = [{"required": ["limits"]}, {"required": ["expect"]}]
-
-
-class ReadingStep(MeasuredStep):
-    """Accepts a settled value inside limits."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, json_schema_extra=_limits_or_expect)
-
-    kind: Literal["reading"]
-    limits: LimitsField = Field(description="What is accepted, ends included; or a difference to an earlier reading.")
-    expect: Literal["computed"] | None = Field(
-        None,
-        description="Instead of limits: what the circuit gives at this point, with the spread of its parts.",
-        json_schema_extra=optional,
-    )
-
-    @model_validator(mode="before")
-    @classmethod
-    def _computed(cls, data: Any) -> Any:
-        """Let `expect: computed` stand in the place of limits; with both, the shape of the file is wrong."""
-        if isinstance(data, dict) and data.get("expect") == "computed" and "limits" not in data:
-            return {**data, "limits": TO_BE_COMPUTED}
-        return data
-
-
-class AgreeStep(MeasuredStep):
-    """Accepts a settled value that is the same, within a difference, as that of an earlier step."""
-
-    kind: Literal["agree"]
-    with_: Slug = Field(alias="with", description="The id of the earlier step to agree with.")
-    within: WithinField = Field(description="The greatest difference accepted, such as 0.3 V.")
-
-
-class LookStep(_Step):
-    """Something seen and answered with yes (confirm) or no (refuse); the meter never judges it."""
-
-    kind: Literal["look"]
-    ask: Text = Field(description="The question, which yes answers with a pass.")
-
-
-Step = Annotated[ReadingStep | AgreeStep | LookStep, Field(discriminator="kind")]
+    title: str
+    any_order: bool
+    steps: tuple[str, ...]
+    """Their ids, in order, those of groups inside too."""
 
 
 class Reference(Part):
@@ -347,11 +118,60 @@ class Procedure(Part):
     cautions: tuple[Text, ...] = Field(min_length=1, description="Read out and acknowledged before the first step.")
     references: tuple[Reference, ...] = Field((), description="Where the black lead goes, explained.")
     steps: tuple[Step, ...] = Field(min_length=1, description="What to touch and to look at, in this order.")
+    _groups: tuple[Unfolded, ...] = ()
+
+    @property
+    def groups(self) -> tuple[Unfolded, ...]:
+        """The groups that the steps stand in, outer ones before inner ones."""
+        return self._groups
+
+    def grouped(self, groups: Sequence[Unfolded]) -> "Procedure":
+        """The same procedure with its steps in groups."""
+        grouped = self.model_copy()
+        grouped._groups = tuple(groups)
+        return grouped
+
+    def group_of(self, step: Step) -> Unfolded | None:
+        """The innermost group that a step stands in; None where it stands in none."""
+        return next((group for group in reversed(self._groups) if step.id in group.steps), None)
 
     def decision(self, step: MeasuredStep) -> Decision:
         """The decision rule of a step: its own, or the procedure's."""
         judging = step.judging or self.judging
         return judging.decision if judging else Decision()
+
+
+class GroupKeys(Part):
+    """What is said of several steps together."""
+
+    group: Text = Field(description="Its title; said with its first step.")
+    for_: Rounds = Field(
+        {},
+        alias="for",
+        description=(
+            "Repeats the steps, once for each value: {name} in their texts stands for the value. Several names go "
+            "along together, so their lists are equally long."
+        ),
+    )
+    if_: Conditions = Field((), alias="if", description="As for a step, for all of them.")
+    any_order: YesNo = Field(False, description="yes: a touch goes to the step that it fits. For reading steps only.")
+
+
+class Group(GroupKeys):
+    """Several steps under one title, asked for together, or again for each landing, door or corner."""
+
+    steps: tuple["Entry", ...] = Field(min_length=1, description="Its steps, and groups inside it.")
+
+
+Entry = Step | Group
+
+
+class ProcedureFile(Procedure):
+    """One procedure: what to touch, in which order, and what each point must read."""
+
+    steps: tuple[Entry, ...] = Field(  # type: ignore[assignment]
+        min_length=1, description="What to touch and to look at, in this order; groups among them."
+    )
 
 
 def partner_of(step: MeasuredStep, steps: Sequence[Step]) -> MeasuredStep | None:
@@ -364,7 +184,9 @@ def partner_of(step: MeasuredStep, steps: Sequence[Step]) -> MeasuredStep | None
     name = referred_to(step)
     if name is None:
         return None
-    before = [each for each in takewhile(lambda each: each is not step, steps) if isinstance(each, MeasuredStep)]
+    before = [
+        each for each in takewhile(lambda each: each is not step, steps) if isinstance(each, ReadingStep | AgreeStep)
+    ]
     by_id = [each for each in before if each.id == name]
     by_point = [each for each in before if each.point == name]
     return next(reversed(by_id or by_point), None)

@@ -1,17 +1,20 @@
 """From the text of a procedure file to a procedure, or to every problem in it with its place. Pure."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import get_args
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
 from pydantic_core import ErrorDetails
 
-from meterlink.procedure.lint import Finding, found, lint, procedure_findings
+from meterlink.procedure.kind_sense import kind_findings
+from meterlink.procedure.kinds import KnownSource
+from meterlink.procedure.lint import Finding, found, lint, procedure_findings, step_of_kind
 from meterlink.procedure.model import Judging, Procedure, Reference, Step, Uncaught
 from meterlink.procedure.problem import Problem, ProcedureError, Severity
 from meterlink.procedure.sentences import name_of, sentence, unknown_key
 from meterlink.procedure.source import Path, Source, read_source
+from meterlink.procedure.unfold import unfold
 
 _STEP_CLASSES: dict[str, type[BaseModel]] = {
     get_args(each.model_fields["kind"].annotation)[0]: each for each in get_args(get_args(Step)[0])
@@ -47,25 +50,43 @@ def examine(text: str, path: str) -> Examined:
     What is not plain YAML ends the examination at once; otherwise each step is checked as far as it can be read.
     """
     try:
-        source = read_source(text, path)
+        flat = unfold(read_source(text, path))
     except ProcedureError as error:
         return Examined(None, error.problems)
-    problems = [_quote_warning(*place) for place in source.bare_comparisons]
+    source = flat.source
+    problems = [*(_quote_warning(*place) for place in source.bare_comparisons), *flat.problems]
+    if flat.problems:
+        return Examined(None, _in_order(problems))
     try:
-        procedure = Procedure.model_validate(source.root)
+        procedure = Procedure.model_validate(source.root).grouped(flat.groups)
     except ValidationError as error:
         # pydantic also calls a list too short whose entries are all wrong; only an empty one is.
         details = [each for each in error.errors(include_url=False) if each["type"] != "too_short" or not each["input"]]
         problems += [_placed(source, each) for each in details]
         problems += found(source, _lint_readable_part(source, details))
-        return Examined(None, tuple(sorted(problems)))
+        return Examined(None, _in_order(problems))
     findings = [
         *procedure_findings(procedure),
         *lint(dict(enumerate(procedure.steps)), procedure.references),
+        *kind_findings(procedure),
     ]
     problems += found(source, findings)
     sound = all(each.severity is Severity.WARNING for each in problems)
-    return Examined(procedure if sound else None, tuple(sorted(problems)))
+    return Examined(procedure if sound else None, _in_order(problems))
+
+
+def unfolded_source(text: str, path: str) -> Source:
+    """Read the text of a sound procedure: its steps one by one, with their places in the file.
+
+    Raises:
+        ProcedureError: it is not plain YAML.
+    """
+    return unfold(read_source(text, path)).source
+
+
+def _in_order(problems: Iterable[Problem]) -> tuple[Problem, ...]:
+    """The problems in the order of the file; what comes in each round of a group is told once."""
+    return tuple(sorted(set(problems)))
 
 
 def _quote_warning(line: int, column: int) -> Problem:
@@ -118,6 +139,8 @@ def _model(source: Source, path: Path) -> type[BaseModel]:
     match path:
         case ("steps", _):
             return _STEP_CLASSES[str(source.get((*path, "kind")))]
+        case ("steps", _, "known"):
+            return KnownSource
         case ("references", _):
             return Reference
         case ("uncaught", _):
@@ -131,8 +154,9 @@ def _model(source: Source, path: Path) -> type[BaseModel]:
 def _owner(source: Source, path: Path) -> str:
     match path:
         case ("steps", _):
-            kind = source.get((*path, "kind"))
-            return f"{'an' if kind == 'agree' else 'a'} {kind} step"
+            return step_of_kind(str(source.get((*path, "kind"))))
+        case ("steps", _, "known"):
+            return "a known source"
         case ("references", _):
             return "a reference"
         case ("uncaught", _):

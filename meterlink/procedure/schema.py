@@ -2,7 +2,7 @@
 
 from pydantic.json_schema import GenerateJsonSchema
 
-from meterlink.procedure.model import Procedure
+from meterlink.procedure.model import ProcedureFile
 
 SCHEMA_ID = "https://steadypoint.example/procedure.schema.json"
 """An identity, not an address: names under `.example` never resolve (RFC 2606, section 2)."""
@@ -10,7 +10,7 @@ SCHEMA_ID = "https://steadypoint.example/procedure.schema.json"
 
 def procedure_schema() -> dict[str, object]:
     """Return the schema in the 2020-12 dialect. It knows the shape; `steadypoint lint` also knows the sense."""
-    schema = Procedure.model_json_schema()
+    schema = ProcedureFile.model_json_schema()
     return {
         "$schema": GenerateJsonSchema.schema_dialect,
         "$id": SCHEMA_ID,

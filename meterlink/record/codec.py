@@ -8,18 +8,42 @@ from meterlink.driver import Notice
 from meterlink.errors import FileError, RecordError
 from meterlink.instrument import Calibration, Instrument, Sheet, Wire
 from meterlink.instruments.sheet_file import parse_sheet
-from meterlink.outcome import Answer, Break, Cue, End, EngineInput, Found, Gap, Input, Outcome, Touch, Verdict
+from meterlink.note import Note
+from meterlink.outcome import (
+    Answer,
+    Answered,
+    Break,
+    Change,
+    Cue,
+    End,
+    EngineInput,
+    Found,
+    Gap,
+    Input,
+    Json,
+    Jumper,
+    Outcome,
+    Register,
+    Reopened,
+    Touch,
+    Verdict,
+)
 from meterlink.reading import Flag, Function, Instant, Reading, plain
 from meterlink.record.entry import Entry, Event, Kind
 
 
-def to_entry(item: EngineInput | Notice | Outcome) -> Entry:
+def to_entry(item: EngineInput | Notice | Note | Outcome) -> Entry:
     """Write one item as a line. An outcome's body is its public JSON form and nothing else."""
     match item:
         case Reading():
             return Entry(Kind.READING, item.at, _reading_body(item), item.raw)
         case Input():
             return Entry(Kind.INPUT, item.at, {"input": item.answer.value})
+        case Jumper():
+            body = {"input": "jumper", "fitted": item.fitted, "where": item.where, "why": item.why}
+            return Entry(Kind.INPUT, item.at, body)
+        case Note():
+            return Entry(Kind.NOTE, item.at, item.as_json())
         case Gap():
             return Entry(Kind.GAP, item.at, {"reason": item.reason.value})
         case Instrument():
@@ -35,8 +59,24 @@ def to_entry(item: EngineInput | Notice | Outcome) -> Entry:
             return Entry(Kind.CUE, item.at, item.as_json())
         case Found():
             return Entry(Kind.FINDING, item.at, item.as_json())
+        case Change():
+            return Entry(Kind.CHANGE, item.at, item.as_json())
+        case Answered():
+            return Entry(Kind.ANSWER, item.at, item.as_json())
+        case Register():
+            return Entry(Kind.JUMPER, item.at, item.as_json())
+        case Reopened():
+            return Entry(Kind.REOPENED, item.at, item.as_json())
         case End():
             return Entry(Kind.END, item.at, item.as_json())
+
+
+def as_written_now(event: Event) -> Json:
+    """The body of a stored outcome as it would be written today: what an older Steadypoint knew nothing of was none."""
+    return {**_NONE_OF_IT, **event.body} if event.kind is Kind.END else event.body
+
+
+_NONE_OF_IT: Json = {"not_applicable": 0, "jumpers_open": []}
 
 
 def start_entry(cautions: Sequence[str], at: Instant, kept: Mapping[str, object] | None = None) -> Entry:
@@ -65,6 +105,9 @@ def from_event(event: Event) -> EngineInput | None:
         match event.kind:
             case Kind.READING:
                 return _reading(event)
+            case Kind.INPUT if event.body["input"] == "jumper":
+                where, why = _text(event.body["where"]), _text(event.body["why"])
+                return Jumper(event.body["fitted"] is True, where, why, event.at)
             case Kind.INPUT:
                 return Input(Answer(_text(event.body["input"])), event.at)
             case Kind.GAP:

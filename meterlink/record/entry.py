@@ -22,9 +22,32 @@ class Kind(StrEnum):
     CUE = "cue"
     FINDING = "finding"
     """Where a search for a fault stands."""
+    CHANGE = "change"
+    """A point went over from one state to another."""
+    ANSWER = "answer"
+    """A question about the lift was answered."""
+    JUMPER = "jumper"
+    """A temporary jumper was fitted or taken out."""
+    REOPENED = "reopened"
+    """Verdicts that no longer count."""
     END = "end"
     NOTE = "note"
-    """Something worth keeping that no decision rests on: an error the meter reports, news of the link."""
+    """Something worth keeping that no decision rests on: a person's note, an error the meter reports, news of the
+    link."""
+
+
+OUTCOMES = (
+    Kind.TOUCH,
+    Kind.VERDICT,
+    Kind.CUE,
+    Kind.FINDING,
+    Kind.CHANGE,
+    Kind.ANSWER,
+    Kind.JUMPER,
+    Kind.REOPENED,
+    Kind.END,
+)
+"""What the engine says, and must say again when its inputs are replayed."""
 
 
 @dataclass(frozen=True, slots=True)

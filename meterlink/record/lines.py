@@ -1,12 +1,10 @@
 """Stored jobs and events as the JSON objects that `jobs --json` and `show --json` print: a public contract."""
 
 from meterlink.outcome import Json, VerdictOutcome, seconds
-from meterlink.record.entry import Event, Kind
+from meterlink.record.entry import OUTCOMES, Event, Kind
 from meterlink.record.store import Job
 from meterlink.record.summary import Summary
 from meterlink.record.words import rfc3339
-
-_TIMED_BY_THEMSELVES = (Kind.TOUCH, Kind.VERDICT, Kind.CUE, Kind.FINDING, Kind.END)
 
 
 def job_line(job: Job, summary: Summary) -> Json:
@@ -36,7 +34,7 @@ def event_line(job_id: str, event: Event) -> Json:
     A frame stands as `raw` in hex. What has no time of its own gets `t`, in seconds from the start.
     """
     line: dict[str, object] = {"event": event.kind.value, **event.body}
-    if event.kind not in _TIMED_BY_THEMSELVES:
+    if event.kind not in OUTCOMES:  # those are timed by themselves
         line["t"] = seconds(event.at)
     if event.kind is Kind.END:
         line["job"] = job_id

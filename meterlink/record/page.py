@@ -16,7 +16,12 @@ from meterlink.record.words import STATES, columns, local_time, measured
 _HEAD = ("STEP", "POINT", "VALUE", "U", "LIMITS", "RULE", "VERDICT", "INSIDE", "ATTEMPTS", "TIME", "WHY")
 _KNOWN_METER = ("U", "RULE", "INSIDE")
 """Columns that are left out where nothing was known of the meter."""
-_WORDS = {VerdictOutcome.PASS: "passed", VerdictOutcome.FAIL: "failed", VerdictOutcome.UNCLEAR: "unclear"}
+_WORDS = {
+    VerdictOutcome.PASS: "passed",
+    VerdictOutcome.FAIL: "failed",
+    VerdictOutcome.UNCLEAR: "unclear",
+    VerdictOutcome.NOT_APPLICABLE: "not applicable",
+}
 
 
 def job_page(store: Store, job_id: str) -> list[str]:
@@ -32,7 +37,7 @@ def _lines(job: Job, summary: Summary) -> Iterator[str]:
     steps = parse_procedure(job.source, f"procedure of job {job.id}").steps
     yield from columns(_header(job, summary, len(steps)))
     yield ""
-    rows = [_step_row(job, step, summary.steps.get(step.id)) for step in steps]
+    rows = [_step_row(job, step, summary.steps.get(step.id), summary.answers.get(step.id)) for step in steps]
     known = [
         column for column, name in enumerate(_HEAD) if name not in _KNOWN_METER or any(row[column] for row in rows)
     ]
@@ -47,10 +52,44 @@ def _lines(job: Job, summary: Summary) -> Iterator[str]:
         yield from columns([_touch_row(job, touch) for touch in summary.unjudged_touches])
     yield from _found(job, summary)
     yield ""
+    yield from _jumpers(job, summary)
+    yield from _notes(job, summary)
     if summary.lost_between:
         live, dead = summary.lost_between
         yield from columns([(f"The voltage is lost between {live} and {dead}.",)])
     yield "A record of readings, not a permit to use the lift."
+
+
+def _jumpers(job: Job, summary: Summary) -> Iterator[str]:
+    """The register of temporary jumpers; one that is in is stamped in capitals."""
+    if not summary.jumpers:
+        return
+    yield "Jumpers:"
+    yield from columns([_jumper_row(job, event) for event in summary.jumpers])
+    yield from columns([(f"JUMPER STILL IN: {where}",) for where in summary.jumpers_open])
+    yield ""
+
+
+def _jumper_row(job: Job, event: Event) -> tuple[str, ...]:
+    state = "fitted" if event.body["fitted"] else "taken out"
+    time = local_time(event.at.utc_ns, job.utc_offset_s)[11:19]
+    return time, str(event.body["where"]), state, str(event.body["why"])
+
+
+def _notes(job: Job, summary: Summary) -> Iterator[str]:
+    """What people have noted, with the photos that belong to it."""
+    if not summary.notes:
+        return
+    yield "Notes:"
+    yield from columns([_note_row(job, event) for event in summary.notes])
+    yield ""
+
+
+def _note_row(job: Job, event: Event) -> tuple[str, ...]:
+    photo = event.body["photo"]
+    picture = f"photo {photo['name']}, sha256 {photo['sha256']}" if isinstance(photo, dict) else ""
+    time = local_time(event.at.utc_ns, job.utc_offset_s)[11:19]
+    return time, str(event.body["by"]), str(event.body["text"]), picture
 
 
 def _found(job: Job, summary: Summary) -> Iterator[str]:
@@ -82,7 +121,8 @@ def _proof_words(touch: Json) -> str:
 
 
 def _header(job: Job, summary: Summary, steps: int) -> list[tuple[str, str]]:
-    counts = ", ".join(f"{summary.count(outcome)} {_WORDS[outcome]}" for outcome in VerdictOutcome)
+    told = [each for each in VerdictOutcome if each is not VerdictOutcome.NOT_APPLICABLE or summary.count(each)]
+    counts = ", ".join(f"{summary.count(outcome)} {_WORDS[outcome]}" for outcome in told)
     return [
         ("Job", job.id),
         ("Procedure", f"{job.procedure} rev {job.revision}: {job.title}"),
@@ -91,13 +131,18 @@ def _header(job: Job, summary: Summary, steps: int) -> list[tuple[str, str]]:
         ("Software", job.software),
         ("Started", local_time(job.started_utc_ns, job.utc_offset_s)),
         ("Ended", local_time(summary.end.at.utc_ns, job.utc_offset_s) if summary.end else "not ended"),
-        ("State", f"{STATES[summary.state]}: {counts}, {steps - len(summary.steps)} not judged"),
+        ("State", f"{STATES[summary.state]}: {counts}, {steps - summary.done} not judged"),
     ]
 
 
-def _step_row(job: Job, step: Step, judged: Judged | None) -> tuple[str, ...]:
-    if judged is None:
-        return (step.id, step.point, "", "", "", "", "not judged", "", "", "", "")
+def _step_row(job: Job, step: Step, judged: Judged | None, answer: Event | None) -> tuple[str, ...]:
+    if answer is not None and (judged is None or judged.at < answer.at):
+        time = local_time(answer.at.utc_ns, job.utc_offset_s)[11:19]
+        return (step.id, step.point, "", "", "", "", f"answered {answer.body['answer']}", "", "", time, "")
+    if judged is None or judged.reopened:
+        attempts = str(judged.attempts) if judged else ""
+        why = "to be proved again" if judged else ""
+        return (step.id, step.point, "", "", "", "", "not judged", "", attempts, "", why)
     return (
         step.id,
         step.point,

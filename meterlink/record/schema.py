@@ -9,7 +9,7 @@ APPLICATION_ID = 0x5350_4E54
 """Marks the file as ours (SQLite's `PRAGMA application_id`): the letters SPNT."""
 VERSION = 3
 """Goes up with every change of the tables, or of the kinds of line in them (SQLite's `PRAGMA user_version`), each a
-revision in `migrations/`. 1 knows no meter, 2 no hashes."""
+revision in `migrations/`. 1 knows no meter, 2 no hashes, jumpers, answers and changes."""
 FIRST_BY_ALEMBIC = 3
 """The first layout whose files say by themselves, in Alembic's own table, which revision they have."""
 

@@ -7,9 +7,9 @@ from enum import StrEnum
 from meterlink.outcome import Json, VerdictOutcome
 from meterlink.procedure.lint import SEARCH_PREFIX
 from meterlink.reading import Instant
-from meterlink.record.entry import Event, Kind
+from meterlink.record.entry import OUTCOMES, Event, Kind
 
-SUMMARY_KINDS = (Kind.INSTRUMENT, Kind.VERDICT, Kind.TOUCH, Kind.CUE, Kind.FINDING, Kind.END)
+SUMMARY_KINDS = (*OUTCOMES, Kind.INSTRUMENT, Kind.NOTE)
 """The kinds that `summarise` looks at."""
 
 
@@ -17,9 +17,9 @@ class JobState(StrEnum):
     """Where a job stands."""
 
     COMPLETE = "complete"
-    """Every step has a verdict."""
+    """Every step has a verdict or an answer, and no temporary jumper is in."""
     STOPPED = "stopped"
-    """A fail, or a step too close to call, ended it before the last step."""
+    """A fail, or a step too close to call, ended it before the last step; or a jumper is still in."""
     INTERRUPTED = "interrupted"
     """It has no end yet: it is under way, or it broke off and can be resumed."""
 
@@ -30,6 +30,8 @@ class Judged:
 
     verdicts: tuple[Event, ...]
     """In order; the last one counts, those before it are superseded and kept."""
+    reopened: bool = False
+    """Whether not even the last one counts: the step is to be proved again."""
 
     @property
     def last(self) -> Json:
@@ -73,6 +75,12 @@ class Summary:
     """What was stated of the meter, at the start and each time the job was taken up again."""
     found: tuple[Found, ...] = ()
     """The faults that searches have proven, in order."""
+    answers: dict[str, Event] = field(default_factory=dict)
+    """By the id of the step that asked: its last answer."""
+    jumpers: tuple[Event, ...] = ()
+    """The entries of the jumper register."""
+    notes: tuple[Event, ...] = ()
+    """What people have noted."""
     end: Event | None = None
     """How it ended; None for a job without an end, or one taken up again after it."""
 
@@ -101,7 +109,25 @@ class Summary:
 
     def count(self, outcome: VerdictOutcome) -> int:
         """How many steps have this outcome as the one that counts."""
-        return sum(judged.outcome is outcome for judged in self.steps.values())
+        return sum(judged.outcome is outcome and not judged.reopened for judged in self.steps.values())
+
+    @property
+    def done(self) -> int:
+        """How many steps have come to something."""
+        judged = {step for step, judged in self.steps.items() if not judged.reopened}
+        return len(judged | set(self.answers))
+
+    @property
+    def jumpers_open(self) -> tuple[str, ...]:
+        """Where temporary jumpers are in."""
+        inside: dict[str, str] = {}
+        for event in self.jumpers:
+            where = str(event.body["where"])
+            if event.body["fitted"]:
+                inside[where.casefold()] = where
+            else:
+                inside.pop(where.casefold(), None)
+        return tuple(inside.values())
 
     def _judged_during(self, touch: Json) -> bool:
         judged = self.steps.get(str(touch["step"]))
@@ -114,11 +140,26 @@ def summarise(events: Iterable[Event]) -> Summary:
     verdicts: dict[str, list[Event]] = {}
     touches = []
     meters = []
+    reopened: set[str] = set()
+    answers: dict[str, Event] = {}
+    jumpers = []
+    notes = []
     found: list[Found] = []
     end = None
     for event in events:
         if event.kind is Kind.VERDICT:
             verdicts.setdefault(str(event.body["step"]), []).append(event)
+            reopened.discard(str(event.body["step"]))
+        elif event.kind is Kind.REOPENED:
+            steps = event.body["steps"]
+            reopened.update(map(str, steps) if isinstance(steps, list) else ())
+        elif event.kind is Kind.ANSWER:
+            answers[str(event.body["step"])] = event
+        elif event.kind is Kind.JUMPER:
+            jumpers.append(event)
+        elif event.kind is Kind.NOTE:
+            if event.body["about"] == "remark":
+                notes.append(event)
         elif event.kind is Kind.TOUCH:
             touches.append(event)
         elif event.kind is Kind.INSTRUMENT:
@@ -128,12 +169,14 @@ def summarise(events: Iterable[Event]) -> Summary:
         elif event.kind is Kind.FINDING:
             if event.body["sure"]:
                 found.append(Found(event, mended=False))
+        elif event.kind is not Kind.CUE:
+            continue
         elif event.body["code"] == "prove-again" and found:
             found[-1] = Found(found[-1].event, mended=True)
-        elif event.body["code"] in ("probe", "look"):
+        elif event.body["code"] in ("probe", "look", "ask"):
             end = None  # a stopped job was taken up again: it asks for a step once more
-    judged = {step: Judged(tuple(found)) for step, found in verdicts.items()}
-    return Summary(judged, tuple(touches), tuple(meters), tuple(found), end)
+    judged = {step: Judged(tuple(found), step in reopened) for step, found in verdicts.items()}
+    return Summary(judged, tuple(touches), tuple(meters), tuple(found), answers, tuple(jumpers), tuple(notes), end)
 
 
 def _searches(touch: Event) -> bool:

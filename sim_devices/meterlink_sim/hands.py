@@ -209,7 +209,7 @@ class Technician:
             yield self._pause_between(0.2, 0.6)
             if isinstance(step, LookStep):
                 yield from self._look(step)
-            else:
+            elif isinstance(step, MeasuredStep):
                 yield from self._measure(step)
 
     def _listen(self) -> Generator[Pause, None, Step]:

@@ -12,7 +12,7 @@ from meterlink.circuit.page import OWN_POLE
 from meterlink.circuit.parts import REST, Circuit
 from meterlink.errors import UsageError
 from meterlink.outcome import Answer, Input
-from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, Procedure
+from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, Procedure, ReadingStep
 from meterlink.reading import NS_PER_S, Function, Instant, Reading
 from meterlink_sim.circuit import POINTS, Lift
 from meterlink_sim.circuit_lift import CircuitLift
@@ -213,6 +213,8 @@ class SimulatedJob:
                 if isolates(step):
                     lift.isolate()
                 steps[step.id] = TrueStep(None, must_pass=True)
+                continue
+            if not isinstance(step, ReadingStep | AgreeStep):
                 continue
             value = self._value(lift, step.point, step, step.measure[0])
             if isinstance(step, AgreeStep):

@@ -1,4 +1,4 @@
-"""Layout 3: each line carries its hash, and jobs have seals. What is there already gets neither."""
+"""Layout 3: each line carries its hash, and jobs have seals; new kinds of line. What is there already has no hash."""
 
 import sqlalchemy as sa
 from alembic import op
