@@ -15,12 +15,13 @@ from meterlink.instrument import Instrument
 from meterlink.keeper import Item, News
 from meterlink.note import Note
 from meterlink.outcome import Answer, Break, EngineInput, Gap, Input, Json, Jumper, Outcome
-from meterlink.prepared import Prepared, kept_again
+from meterlink.prepared import Prepared
 from meterlink.reading import NS_PER_S, Instant
-from meterlink.record.codec import as_written_now, from_event, link_note, start_entry, to_entry
-from meterlink.record.entry import OUTCOMES, Entry, Kind
+from meterlink.record.codec import link_note, start_entry, to_entry
+from meterlink.record.entry import Entry, Kind
 from meterlink.record.seal import Signer
-from meterlink.record.store import Job, Store
+from meterlink.record.store import Store
+from meterlink.replay import Replay
 
 _UNTOLD_S = 0.25
 """How long readings that brought nothing about may wait in memory to share one write, in seconds."""
@@ -122,9 +123,15 @@ class Session:
             RecordError: no such job, it is complete, or the record does not replay to what it says.
         """
         job = store.job(job_id)
-        prepared = _kept(store, job)
-        engine = Engine(prepared.procedure, prepared.tied)
-        last = _replay(engine, store, job_id)
+        if signer is not None and job.device not in (None, signer.public_key.hex()):
+            raise RecordError(f"job {job_id} was recorded by another device; only that one can go on with it")
+        replay = Replay(job)
+        if wrong := next(replay.run(store.events(job_id)), None):
+            where = f"line {wrong.event} is not what its inputs bring about"
+            if wrong.stored is None:
+                where = f"{wrong.replayed} is missing before line {wrong.event}"
+            raise RecordError(f"job {job_id} does not replay: {where}")
+        engine, last = replay.engine, replay.last
         if engine.ended and engine.tally(last).complete:
             raise RecordError(f"job {job_id} is complete; there is nothing to resume. `steadypoint show {job_id}`")
         now = time.time_ns()
@@ -191,39 +198,3 @@ class Session:
 
     def _with_job(self, body: Json) -> Json:
         return {**body, "job": self.job} if body["event"] == "end" else body
-
-
-def _kept(store: Store, job: Job) -> Prepared:
-    """What the job is run by, as it was kept when it began."""
-    start = next(store.events(job.id, [Kind.START]), None)
-    try:
-        return kept_again(job.source, start.body if start else {}, f"{job.id} (stored)")
-    except (KeyError, TypeError, ValueError) as error:
-        raise RecordError(f"job {job.id}: what it began with cannot be read back: {error}") from error
-
-
-def _replay(engine: Engine, store: Store, job_id: str) -> Instant:
-    """Feed the stored inputs; each must bring about just what is stored behind it. Return the time of the last line."""
-    due: list[Json] = []
-    last = Instant(0, 0)
-    if next(store.events(job_id, [Kind.INSTRUMENT]), None) is None:
-        raise RecordError(
-            f"job {job_id} was begun by an older Steadypoint, which knew nothing of the meter's uncertainty; "
-            f"it can be looked at (steadypoint show {job_id}), but not gone on with: begin a new check"
-        )
-    for event in store.events(job_id):
-        last = max(last, event.at)  # a touch is told after the reading that ended it, and ended before
-        if event.kind in OUTCOMES:
-            if not due or due.pop(0) != as_written_now(event):
-                raise RecordError(f"job {job_id} does not replay: line {event.seq} is not what its inputs bring about")
-            continue
-        if due:
-            raise RecordError(f"job {job_id} does not replay: {due[0]} is missing before line {event.seq}")
-        item = from_event(event)
-        if event.kind is Kind.START:
-            due = [outcome.as_json() for outcome in engine.start(event.at)]
-        elif item is not None:
-            due = [outcome.as_json() for outcome in engine.feed(item)]
-    if due:
-        raise RecordError(f"job {job_id} does not replay: {due[0]} is missing at its end")
-    return last

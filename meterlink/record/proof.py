@@ -1,7 +1,7 @@
 """What a job's chain and seals prove, and what they do not, in plain words. It decides; the shells bring the lines."""
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from meterlink.outcome import Json
@@ -94,6 +94,18 @@ def prove(
     _judge_end(proof, job, holding, walk)
     proof.facts.append(NOT_PROVEN)
     return proof
+
+
+def check_photos(proof: Proof, has: Callable[[str], bool]) -> None:
+    """Note which photos are missing.
+
+    Args:
+        proof: what was found so far.
+        has: tells whether the bytes of this hash are there.
+    """
+    for sha256, event in proof.photos.items():
+        if not has(sha256):
+            proof.bad(event, f"The photo that event {event} names is missing or was altered.")
 
 
 def _own_hash(job: Job) -> str | None:

@@ -206,6 +206,32 @@ class Store:
                 connection.execute(insert(SEAL), row)
             return head.seq
 
+    def seal(self, job: str, signer: Signer, utc_ns: int) -> int:
+        """Seal a job's log as it is now.
+
+        Args:
+            job: whose log.
+            signer: the key of the device that recorded it.
+            utc_ns: the wall clock.
+
+        Returns:
+            The number of events that the seal covers.
+
+        Raises:
+            RecordError: the job is another device's, of an older version, or sealed to its end already.
+        """
+        begun = self.job(job)
+        with self.writing(f"job {job} is not sealed") as connection:
+            head = _head(connection, job)
+            if head.sha256 is None:
+                raise RecordError(f"job {job} was made by an older version, without hashes; there is nothing to seal")
+            if begun.device != signer.public_key.hex():
+                raise RecordError(f"job {job} was recorded by another device; only that one can seal it")
+            if head.seq in [each.events for each in self.seals(job)]:
+                raise RecordError(f"job {job} is sealed already, with all its {head.seq} events")
+            connection.execute(insert(SEAL), asdict(seal(job, head.seq, head.sha256, utc_ns, signer)))
+        return head.seq
+
     def job(self, job_id: str) -> Job:
         """Return one job.
 

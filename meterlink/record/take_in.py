@@ -14,7 +14,8 @@ from meterlink.record.archive import Archive
 from meterlink.record.chain import Line
 from meterlink.record.device_key import note_key
 from meterlink.record.entry import Kind
-from meterlink.record.proof import Proof, prove
+from meterlink.record.photos import photo_path
+from meterlink.record.proof import Proof, check_photos, prove
 from meterlink.record.schema import EVENT, JOB, SEAL
 from meterlink.record.store import Store
 
@@ -42,14 +43,13 @@ def take_in(archive: Archive, store: Store, folder: Path, known: Mapping[str, st
         connection.execute(insert(JOB), asdict(job))
         lines = _storing(connection, job.id, archive.lines())
         proof = prove(job, lines, archive.seals, known, recorded_here=False)
-        photos = check_photos(proof, archive.photo)
+        check_photos(proof, lambda sha256: archive.photo(sha256) is not None)
         if not proof.intact:
             raise RecordError(f"job {job.id} is not imported, since it is not intact: {' '.join(proof.troubles)}")
         if archive.seals:
             connection.execute(insert(SEAL), [asdict(each) for each in archive.seals])
-        for sha256, data in photos.items():
-            (folder / "photos").mkdir(exist_ok=True)
-            replace_bytes(folder / "photos" / sha256, data)
+        for sha256 in proof.photos:
+            _keep_photo(photo_path(folder, sha256), archive.photo(sha256) or b"")
     for seal in archive.seals:
         note_key(folder, seal.public_key)
     return proof
@@ -68,6 +68,14 @@ def _storing(connection: Connection, job: str, lines: Iterable[Line | None]) -> 
                 )
             connection.execute(insert(EVENT), [_row(job, line) for line in whole])
         yield from batch
+
+
+def _keep_photo(path: Path, data: bytes) -> None:
+    try:
+        path.parent.mkdir(exist_ok=True)
+        replace_bytes(path, data)
+    except OSError as error:
+        raise RecordError(f"{path}: the photo cannot be kept ({error.strerror})") from error
 
 
 def _row(job: str, line: Line) -> Json:
