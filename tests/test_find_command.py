@@ -23,6 +23,7 @@ FINDING: Contract = {
     "sure": bool,
     "answer": (str, type(None)),
     "next": (dict, type(None)),
+    "elsewhere": (dict, type(None)),
     "proof": list,
     "doubtful": list,
 }

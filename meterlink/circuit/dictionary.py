@@ -216,7 +216,9 @@ class Dictionary:
             return Prediction(middle, crooked + 0.15 * middle + 0.5, bend=bend)  # tolerances; 0.2 to 0.5 Ohm of leads
         shared, own = self._shifts(faults, question)
         shorted = any(fault.kin is Kin.EARTH for fault in faults)
-        spread = crooked + self._doubt(middle, self._top(faults), shorted=shorted) + own
+        # A short takes its share of what the source's own resistance drops: of all its volts, not of what is left.
+        top = self.supply if shorted else self._top(faults)
+        spread = crooked + self._doubt(middle, top, shorted=shorted) + own
         return Prediction(middle, spread, shared + middle * SHARED_GAIN, bend)
 
     def _shifts(self, faults: Faults, question: Question) -> tuple[float, float]:

@@ -6,6 +6,7 @@ from itertools import combinations
 
 from meterlink.circuit.dictionary import Dictionary, Measure, Prediction, Question
 from meterlink.circuit.evidence import AIR_VOLTS
+from meterlink.circuit.look import Interval, apart
 from meterlink.circuit.search import Finding, Search
 
 _MOST_NAMES = 4
@@ -47,17 +48,13 @@ def _telling(search: Search, one: str, other: str) -> Iterator[Elsewhere]:
             if question.measure is not Measure.VOLTAGE or question.reference is not None:
                 continue
             pair = (there.predicted(by_name[name], question) for name in (one, other))
-            if _apart(*map(_interval, pair)):
+            if apart(*map(_interval, pair)):
                 minutes = situation.minutes + there.minutes(question)
                 yield Elsewhere(situation.name, situation.title or situation.name, question, minutes, (one, other))
 
 
-def _interval(prediction: Prediction) -> tuple[float, float]:
+def _interval(prediction: Prediction) -> Interval:
     if prediction.value is None:
         return -AIR_VOLTS, AIR_VOLTS
     reach = prediction.spread + abs(prediction.slope) + abs(prediction.bend) + AIR_VOLTS
     return prediction.value - reach, prediction.value + reach
-
-
-def _apart(one: tuple[float, float], other: tuple[float, float]) -> bool:
-    return one[1] < other[0] or other[1] < one[0]

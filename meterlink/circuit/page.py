@@ -3,11 +3,12 @@
 from collections.abc import Sequence
 from math import floor
 
+from meterlink.circuit.asking import Next
 from meterlink.circuit.dictionary import Measure, Question
 from meterlink.circuit.elsewhere import Elsewhere, elsewhere
 from meterlink.circuit.evidence import Seen
 from meterlink.circuit.parts import Circuit, Kind
-from meterlink.circuit.search import Finding, Next, Search
+from meterlink.circuit.search import Finding, Search
 from meterlink.circuit.seen import measured_of
 from meterlink.circuit.symptoms import Suspicion
 from meterlink.outcome import Json
