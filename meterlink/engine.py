@@ -634,7 +634,9 @@ class Engine:
     # Searches
 
     def _asks_circuit(self, step: Step) -> bool:
-        return self._tied is not None and self._tied.question(step) is not None
+        """Tell whether a search can begin at a step: at a reading that still stands, which the circuit can explain."""
+        at_rest = isinstance(step, ReadingStep | AgreeStep)
+        return at_rest and self._tied is not None and self._tied.question(step) is not None
 
     def _hunt_from(self, failed: Step, at: Instant) -> Iterator[Outcome]:
         """Begin a search, with what the steps have read so far."""

@@ -19,7 +19,7 @@ from meterlink.instrument import Instrument
 from meterlink.limits import Limits, parse_limits
 from meterlink.outcome import Found, Json, Measured, Verdict, VerdictOutcome
 from meterlink.procedure.lint import SEARCH_PREFIX
-from meterlink.procedure.model import LookStep, MeasuredStep, ReadingStep, Step
+from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, ReadingStep, Step
 from meterlink.reading import Function, Instant, plain
 
 _MOST_TOUCHES = 60
@@ -84,7 +84,12 @@ class Hunt:
         """Take in what the steps judged so far have read in the same situation, in order, and ask the first thing."""
         for step, verdict in verdicts:
             question = self._tied.question(step)
-            if question is None or verdict.measured is None or self._tied.situation(step) != self.situation:
+            if (
+                question is None
+                or verdict.measured is None
+                or not isinstance(step, ReadingStep | AgreeStep)
+                or self._tied.situation(step) != self.situation
+            ):
                 continue
             if verdict.outcome is not VerdictOutcome.PASS:
                 self._not_passed.add(step.id)

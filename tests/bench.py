@@ -1,7 +1,7 @@
 """A test bench for the engine: write down what the display shows, get back what comes of it."""
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TypeVar
+from typing import Self, TypeVar
 
 from meterlink.engine import Engine
 from meterlink.instrument import Instrument
@@ -70,7 +70,7 @@ class Bench:
         function: str = "dc-voltage",
         scale: int = 0,
         flags: Sequence[str] = ("auto-range",),
-    ) -> "Bench":
+    ) -> Self:
         """Show these displays, one an update; a string is split at white space, `-` stands for blank."""
         for display in displays.split() if isinstance(displays, str) else displays:
             self.now_ns += self.interval_ns
@@ -80,30 +80,30 @@ class Bench:
             self.outcomes += self.engine.feed(Reading(text, chosen.unit, chosen, self.at(), scale, marks))
         return self
 
-    def hold(self, display: str, updates: int, function: str = "dc-voltage", scale: int = 0) -> "Bench":
+    def hold(self, display: str, updates: int, function: str = "dc-voltage", scale: int = 0) -> Self:
         return self.show([display] * updates, function, scale)
 
-    def lift(self, updates: int = 4) -> "Bench":
+    def lift(self, updates: int = 4) -> Self:
         return self.show(["0.02", "0.05", "0.01", "0.04", "0.03", "0.00"][:updates])
 
-    def answer(self, answer: str) -> "Bench":
+    def answer(self, answer: str) -> Self:
         self.now_ns += self.interval_ns // 4
         self.outcomes += self.engine.feed(Input(Answer(answer), self.at()))
         return self
 
-    def jumper(self, where: str, *, fitted: bool) -> "Bench":
+    def jumper(self, where: str, *, fitted: bool) -> Self:
         self.outcomes += self.engine.feed(Jumper(fitted, where, "", self.at()))
         return self
 
-    def wait(self, seconds: float) -> "Bench":
+    def wait(self, seconds: float) -> Self:
         self.now_ns += round(seconds * NS_PER_S)
         return self
 
-    def gap(self, reason: Break = Break.LINK_LOST) -> "Bench":
+    def gap(self, reason: Break = Break.LINK_LOST) -> Self:
         self.outcomes += self.engine.feed(Gap(self.at(), reason))
         return self
 
-    def confirm_dead(self, display: str = "0.00", function: str = "dc-voltage", scale: int = 0) -> "Bench":
+    def confirm_dead(self, display: str = "0.00", function: str = "dc-voltage", scale: int = 0) -> Self:
         """Confirm, and let the display stay as it is for one more update."""
         return self.answer("confirm").show([display], function, scale)
 

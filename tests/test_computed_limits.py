@@ -144,7 +144,7 @@ def test_what_makes_no_sense_is_refused_where_it_stands(text: str, message: str)
         ),
         (
             COMPUTED.replace("expect", "on_fail: ¶search\n    expect"),
-            "on_fail 'search' is not known, expected 'continue', 'stop' or 'find'",
+            "on_fail 'search' is not known, expected 'continue', 'stop', 'find' or 'go-to ID'",
         ),
         (
             COMPUTED.replace("cautions", "begin_with: ¶end\ncautions"),

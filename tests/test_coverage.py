@@ -374,3 +374,48 @@ def test_every_fault_is_either_caught_or_a_gap(name: str) -> None:
         part for part in circuit.parts if not part.kind.supplies and (part.conducts or part.kind is not Kind.JUMPER)
     ]
     assert {each for each in every if each.startswith("open:")} == {f"open:{part.id}" for part in parts}
+
+
+# Contacts that are worked
+
+GATE = """\
+circuit: gate
+title: A gate contact in front of a relay
+reference: PE
+elements:
+  - {id: G1, kind: battery, from: PE, to: "G1:+", cells: 12, volts: 24.0..28.8 V}
+  - {id: F1, kind: fuse, from: "G1:+", to: "F1:2", rating: 5 A}
+  - {id: B1, kind: contact, from: "F1:2", to: "K1:A1"}
+  - {id: K1, kind: coil, from: "K1:A1", to: PE, resistance: 650 Ohm}
+situations:
+  - {name: gate-open, operated: B1}
+"""
+WORKED = (
+    '  - {id: gate, kind: operate, point: "K1:A1", reference: PE, measure: dc-voltage, closed: 22..30 V, '
+    "open: -1..1 V, times: 1%s}\n"
+)
+
+
+def test_a_bridged_contact_is_caught_only_where_it_is_worked(tmp_path: Path) -> None:
+    assert "bridged:B1" in gaps(lint(tmp_path, GATE, step("relay", "K1:A1")))
+    assert "bridged:B1" in gaps(lint(tmp_path, GATE, WORKED % ""))
+    assert "bridged:B1" not in gaps(lint(tmp_path, GATE, WORKED % ", worked: gate-open"))
+    assert "open:B1" not in gaps(lint(tmp_path, GATE, WORKED % ""))
+
+
+def test_a_watched_value_and_a_point_proved_dead_count_as_readings_do(tmp_path: Path) -> None:
+    watch = (
+        '  - {id: run, kind: watch, point: "K1:A1", reference: PE, measure: dc-voltage, limits: 22..30 V, least: 5 s}\n'
+    )
+    dead = (
+        '  - {id: off, kind: dead, point: "K1:A1", reference: PE, measure: dc-voltage, limits: -1..1 V, '
+        'known: {point: "G1:+", limits: 22..30 V}%s}\n'
+    )
+    assert "open:B1" not in gaps(lint(tmp_path, GATE, watch))
+    assert "bridged:B1" not in gaps(lint(tmp_path, GATE, watch + dead % ", situation: gate-open"))
+    assert "bridged:B1" in gaps(lint(tmp_path, GATE, watch + dead % ""))
+
+
+def test_the_situation_in_which_a_contact_is_worked_must_be_the_circuit_s(tmp_path: Path) -> None:
+    messages = [problem["message"] for problem in lint(tmp_path, GATE, WORKED % ", worked: gate-shut")]
+    assert messages == ["situation 'gate-shut': expected one of rest, gate-open"]

@@ -1,6 +1,7 @@
 """Contacts worked by hand, values watched, times taken: what becomes a verdict, what is begun anew, what is said."""
 
 from decimal import Decimal
+from typing import Self
 
 import pytest
 
@@ -44,15 +45,15 @@ BREAKS = (Break.LINK_LOST, Break.SILENT, Break.RESUMED)
 class Contact(Bench):
     """A bench whose probes are on a contact, in continuity."""
 
-    def closed(self, updates: int = 3, ohms: str = "0.3") -> "Contact":
+    def closed(self, updates: int = 3, ohms: str = "0.3") -> Self:
         self.hold(ohms, updates, "continuity")
         return self
 
-    def open(self, updates: int = 3) -> "Contact":
+    def open(self, updates: int = 3) -> Self:
         self.hold("OL", updates, "continuity")
         return self
 
-    def worked(self, times: int) -> "Contact":
+    def worked(self, times: int) -> Self:
         for _ in range(times):
             self.open().closed()
         return self

@@ -21,7 +21,7 @@ from meterlink.judging.budget import Budget, Shown
 from meterlink.judging.judge import Judge
 from meterlink.limits import Limits
 from meterlink.outcome import Measured, VerdictOutcome
-from meterlink.procedure.model import AgreeStep, MeasuredStep, ReadingStep, partner_of
+from meterlink.procedure.model import AgreeStep, DeadStep, MeasuredStep, ReadingStep, TimedStep, partner_of
 from meterlink.procedure.relative import relative_limits
 from meterlink.reading import Function, Instant
 
@@ -121,6 +121,9 @@ class _Walker:
             question = self._tied.question(step)
             if not isinstance(step, MeasuredStep) or question is None:
                 continue
+            if not isinstance(step, ReadingStep | AgreeStep):
+                outcomes[step.id] = self._proved(step, faults, values)
+                continue
             partner = partner_of(step, self._tied.procedure.steps)
             if partner is not None and partner.id not in read:
                 continue
@@ -143,8 +146,21 @@ class _Walker:
                 budgets[step.id] = budget
         return outcomes
 
-    def _limits(self, step: MeasuredStep, partner: Measured | None) -> Limits:
-        assert isinstance(step, ReadingStep | AgreeStep)  # noqa: S101 - the two kinds of measured step
+    def _proved(self, step: TimedStep | DeadStep, faults: Faults, values: Values) -> VerdictOutcome:
+        """What a step comes to that proves several things, or one by limits of its own: not passed if any is not."""
+        for question, situation, limits in self._tied.proofs(step):
+            value = self._value(question, faults, situation, values)
+            judge = Judge(limits, self._tied.procedure.decision(step), self._instrument)
+            unit = "V" if question.measure is Measure.VOLTAGE else "Ohm"
+            if value is None:
+                outcome = judge.judge_overload(unit, limits.high).outcome
+            else:
+                outcome, _ = judge.outcome(self._shown(value, question))
+            if outcome is not VerdictOutcome.PASS:
+                return outcome
+        return VerdictOutcome.PASS
+
+    def _limits(self, step: ReadingStep | AgreeStep, partner: Measured | None) -> Limits:
         if isinstance(step, ReadingStep) and step.limits.relative_to is None:
             return step.limits
         return relative_limits(step, partner)

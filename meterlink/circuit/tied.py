@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+from typing import NamedTuple
 
 from meterlink.circuit.dictionary import Dictionary, Measure, Question
 from meterlink.circuit.fault import suspects
@@ -10,8 +11,17 @@ from meterlink.circuit.parts import REST, Circuit
 from meterlink.circuit.solve import Bench, RestlessError, chosen
 from meterlink.circuit.spread import Wanted, spreads
 from meterlink.circuit.symptoms import suspected
-from meterlink.limits import parse_limits
-from meterlink.procedure.model import MeasuredStep, Procedure, ReadingStep, Step
+from meterlink.limits import Limits, parse_limits
+from meterlink.procedure.model import (
+    DeadStep,
+    IntervalStep,
+    MeasuredStep,
+    OperateStep,
+    Procedure,
+    ReadingStep,
+    Step,
+    WatchStep,
+)
 from meterlink.reading import Function, plain
 
 _LEADS_OHMS = 0.5
@@ -22,7 +32,11 @@ _STEP_OHM = Decimal("0.1")
 _LEAST_WIDTH = Decimal("0.1")
 """Volts: what a dead point may show beside 0 on a sensitive range."""
 
-_MEASURES = {Function.DC_VOLTAGE: Measure.VOLTAGE, Function.RESISTANCE: Measure.RESISTANCE}
+_MEASURES = {
+    Function.DC_VOLTAGE: Measure.VOLTAGE,
+    Function.RESISTANCE: Measure.RESISTANCE,
+    Function.CONTINUITY: Measure.RESISTANCE,
+}
 
 Computed = Mapping[str, str]
 """By step id: the limits that the circuit gives, as text."""
@@ -34,6 +48,15 @@ class TiedError(ValueError):
     def __init__(self, step: str, key: str, message: str) -> None:
         self.step, self.key, self.message = step, key, message
         super().__init__(f"step {step}: {message}")
+
+
+class Proof(NamedTuple):
+    """One thing that a step shows of the circuit."""
+
+    question: Question
+    situation: str
+    limits: Limits
+    """What a sound circuit reads there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,14 +74,32 @@ class Tied:
         return own or self.procedure.situation or REST
 
     def question(self, step: Step) -> Question | None:
-        """What a step asks of the circuit; None where it asks nothing of it."""
+        """What a step asks of the circuit; None where it asks nothing of it.
+
+        A time says nothing of a circuit at rest, and a dead proof only of the situation that makes the point dead.
+        """
         if not isinstance(step, MeasuredStep) or step.point not in self.circuit.number:
+            return None
+        if isinstance(step, IntervalStep) or (isinstance(step, DeadStep) and step.situation is None):
             return None
         measure = _MEASURES.get(step.measure[0])
         reference = self.node(step.reference)
         if measure is None or reference is None or reference == step.point:
             return None
         return Question(step.point, None if reference == self.circuit.reference else reference, measure)
+
+    def proofs(self, step: Step) -> tuple[Proof, ...]:
+        """What a step proves of the circuit by limits of its own; a contact that is worked, in both its states."""
+        question, situation = self.question(step), self.situation(step)
+        if question is None:
+            return ()
+        if isinstance(step, WatchStep | DeadStep):
+            return (Proof(question, situation, step.limits),)
+        if not isinstance(step, OperateStep):
+            return ()
+        at_rest, worked = (step.closed, step.open) if step.begins == "closed" else (step.open, step.closed)
+        seen = Proof(question, situation, at_rest)
+        return (seen,) if step.worked is None else (seen, Proof(question, step.worked, worked))
 
     def node(self, reference: str) -> str | None:
         """The circuit's node for a place of the black lead; None where it has none."""

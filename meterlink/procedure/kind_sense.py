@@ -37,13 +37,15 @@ def kind_findings(procedure: Procedure) -> Iterator[Finding]:
         if isinstance(step, OperateStep):
             yield from _operate(where, step)
         elif isinstance(step, WatchStep):
-            yield from _alone(where, step, "limits", step.limits)
+            yield from _watch(where, step)
         elif isinstance(step, IntervalStep):
             yield from _interval(where, step)
         elif isinstance(step, DeadStep):
             yield from _dead(where, step)
         elif isinstance(step, BridgeStep):
             yield from _bridge(where, step, procedure.steps)
+        if step.on_fail == "find" and isinstance(step, OperateStep | WatchStep | IntervalStep | DeadStep):
+            yield Finding((*where, "on_fail"), "a search begins from a reading that still stands; use stop or go-to ID")
         yield from _conditions(where, step, procedure.steps, places)
         yield from _jump(where, step, procedure.steps, places)
     for group in procedure.groups:
@@ -76,6 +78,14 @@ def _operate(where: Path, step: OperateStep) -> Iterator[Finding]:
         yield Finding(
             (*where, "open"), f"{step.open.text} overlaps {step.closed.text}: open cannot be told from closed"
         )
+
+
+def _watch(where: Path, step: WatchStep) -> Iterator[Finding]:
+    yield from _alone(where, step, "limits", step.limits)
+    in_the_air = step.limits.overload if step.measure[0].open_leads_read_overload else step.limits.accept(Decimal(0))
+    if in_the_air and step.begins == "settled":
+        text = f"leads in the air show {step.limits.text} too; watching them begins with confirm"
+        yield Finding((*where, "begins"), text)
 
 
 def _interval(where: Path, step: IntervalStep) -> Iterator[Finding]:
