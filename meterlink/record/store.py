@@ -29,6 +29,7 @@ FILE_NAME = "record.sqlite3"
 _SAYABLE = "cdfhjkmnpqrtvwxy34679"
 """No vowels, so no words; no two signs that look alike in handwriting (0 o, 1 i l, 2 z, 5 s, 8 b, 6 g)."""
 _PAGE = 500
+_KINDS = {kind.value: kind for kind in Kind}
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,8 +345,8 @@ def _row(job: str, head: _Head, entry: Entry) -> tuple[dict[str, object], _Head]
 
 
 def _event(row: Row[tuple[object, ...]]) -> Event:
-    at = Instant(row.monotonic_ns, row.utc_ns)
-    return Event(Kind(row.kind), at, json.loads(row.body), row.raw, seq=row.seq)
+    _, seq, kind, monotonic_ns, utc_ns, body, raw, *_ = row._tuple()
+    return Event(_KINDS[kind], Instant(monotonic_ns, utc_ns), json.loads(body), raw, seq=seq)
 
 
 def _job(row: Row[tuple[object, ...]]) -> Job:
