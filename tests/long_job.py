@@ -24,7 +24,7 @@ _TOUCH = STEP_S * RATE * 2 // 3
 """Readings of each step with the probes on the point."""
 
 _HEAD = "procedure: long\ntitle: A long walk along an invented chain\nrevision: 1\ncautions: [Take care.]\nsteps:\n"
-_STEP = '  - {{id: p{0}, kind: reading, point: "X{0}:1", reference: earth bar, measure: dc-voltage, limits: 22.0..29.0 V}}\n'
+_STEP = '  - {{id: p{0}, kind: reading, point: "X{0}:1", reference: PE, measure: dc-voltage, limits: 22.0..29.0 V}}\n'
 
 
 def long_procedure(steps: int) -> str:

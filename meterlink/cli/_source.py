@@ -11,7 +11,7 @@ from pathlib import Path
 from meterlink.errors import RecordError
 from meterlink.reading import Instant
 from meterlink.record.archive import Archive, open_archive
-from meterlink.record.as_found import job_as_found, job_ids, lines_as_found
+from meterlink.record.as_found import job_as_found, job_ids, lines_as_found, seals_as_found
 from meterlink.record.backup import back_up
 from meterlink.record.chain import Line
 from meterlink.record.entry import Event, Kind
@@ -95,8 +95,8 @@ def _of(store: Store, job_id: str, folder: Path, *, recorded_here: bool) -> Sour
     if job is None:
         if job_id not in job_ids(store):
             store.job(job_id)  # says so, and which ids are near
-        job = Job(job_id, "", "", "", "", "", "", None, "", 0, 0, sha256="")
-    return Source(job, store.seals(job_id), recorded_here=recorded_here, store=store, photos=folder)
+        job = Job.unreadable(job_id)
+    return Source(job, seals_as_found(store, job_id), recorded_here=recorded_here, store=store, photos=folder)
 
 
 def _is_database(path: Path) -> bool:

@@ -24,7 +24,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from meterlink.errors import RecordError
-from meterlink.record.chain import VERSION, Line, canonical, read_line, with_hash, without_hash
+from meterlink.record.chain import VERSION, Line, canonical, digest, read_line, with_hash, without_hash
 from meterlink.record.seal import Seal
 from meterlink.record.store import Job
 
@@ -137,17 +137,17 @@ class Archive:
         return data if hashlib.sha256(data).hexdigest() == sha256 else None
 
     def _job(self) -> Job:
-        written = self._read("job.json").rstrip(b"\n")
+        written = self._read("job.json").removesuffix(b"\n")
+        text, sha256 = without_hash(written) or (written, b"")
         try:
-            body = json.loads(written)
-            if body["chain"] != VERSION:
+            body = json.loads(text)
+            if body["chain"] != VERSION and digest(text) == sha256:
                 raise RecordError(f"{self._path}: this archive is of a newer Steadypoint; use that one")
             job = Job.from_line(body["job"])
-            text, sha256 = without_hash(written) or (b"", b"")
-            # What is not written as it must be was altered, whatever it means: no text has the hash "".
-            return replace(job, sha256=sha256.decode() if job.text == text else "")
-        except (KeyError, TypeError, ValueError) as error:
-            raise RecordError(f"{self._path}: job.json in it is damaged ({error})") from error
+            # What is not written as it must be was altered, whatever it means.
+            return replace(job, sha256=sha256.decode()) if job.text == text else Job.unreadable(job.id)
+        except (KeyError, TypeError, ValueError):
+            return Job.unreadable("")
 
     def _seal(self, text: bytes) -> Seal:
         try:

@@ -83,7 +83,7 @@ def prove(
         return proof
     if _own_hash(job) != job.sha256:
         proof.bad(0, "Event 0, the job's own line (procedure, meter, software, start, lift, operator), was altered.")
-    walk = _Walk(proof, job.sha256.encode(), frozenset(each.events for each in seals))
+    walk = _Walk(proof, job.sha256.encode("utf-8", "replace"), frozenset(each.events for each in seals))
     for line in lines:
         walk.take(line)
     walk.close()

@@ -74,5 +74,8 @@ def seal(job: str, events: int, head: str, utc_ns: int, signer: Signer) -> Seal:
 
 def fingerprint(public_key: str) -> str:
     """Return a key's short name, to be read out on the phone: `4f3a-91c2-77b0-e6d1`, of the SHA-256 of its 32 bytes."""
-    short = hashlib.sha256(bytes.fromhex(public_key)).hexdigest()[:16]
+    try:
+        short = hashlib.sha256(bytes.fromhex(public_key)).hexdigest()[:16]
+    except ValueError:
+        return "that is none"
     return "-".join(short[start : start + 4] for start in range(0, 16, 4))

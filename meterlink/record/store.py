@@ -4,7 +4,7 @@ import difflib
 import hashlib
 import json
 import secrets
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, fields, replace
 from datetime import UTC, datetime
@@ -22,7 +22,7 @@ from meterlink.record.chain import Line, canonical, digest, job_text
 from meterlink.record.entry import Entry, Event, Kind
 from meterlink.record.file import explained, open_file, writing
 from meterlink.record.schema import EVENT, JOB, SEAL
-from meterlink.record.seal import Seal, Signer, seal
+from meterlink.record.seal import Signer, seal
 
 FILE_NAME = "record.sqlite3"
 
@@ -69,6 +69,12 @@ class Job:
         """The text of the job's own line in the chain: everything else, the time as decimal text."""
         own = {name: value for name, value in asdict(self).items() if name != "sha256"}
         return job_text(own | {"started_utc_ns": str(self.started_utc_ns)})
+
+    @classmethod
+    def unreadable(cls, job_id: str) -> Self:
+        """Stand for a job's own line that is missing or cannot be read; no text has its hash."""
+        nothing = dict.fromkeys(("procedure", "title", "revision", "source", "source_sha256", "meter", "software"), "")
+        return cls(job_id, **nothing, meter_identity=None, started_utc_ns=0, utc_offset_s=0, sha256="")
 
     @classmethod
     def from_line(cls, written: Json) -> Self:
@@ -228,7 +234,7 @@ class Store:
                 raise RecordError(f"job {job} was made by an older version, without hashes; there is nothing to seal")
             if begun.device != signer.public_key.hex():
                 raise RecordError(f"job {job} was recorded by another device; only that one can seal it")
-            if head.seq in [each.events for each in self.seals(job)]:
+            if connection.execute(select(SEAL.c.events).where(SEAL.c.job == job, SEAL.c.events == head.seq)).first():
                 raise RecordError(f"job {job} is sealed already, with all its {head.seq} events")
             connection.execute(insert(SEAL), asdict(seal(job, head.seq, head.sha256, utc_ns, signer)))
         return head.seq
@@ -263,12 +269,6 @@ class Store:
         """
         self.job(job_id)
         return self._pages(job_id, kinds)
-
-    def seals(self, job_id: str) -> list[Seal]:
-        """Return a job's seals, oldest first."""
-        oldest_first = select(SEAL).where(SEAL.c.job == job_id).order_by(SEAL.c.events)
-        with self.reading() as connection:
-            return [Seal(**row._mapping) for row in connection.execute(oldest_first)]
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -344,8 +344,8 @@ def _row(job: str, head: _Head, entry: Entry) -> tuple[dict[str, object], _Head]
     return row, _Head(seq, sha256)
 
 
-def _event(row: Row[tuple[object, ...]]) -> Event:
-    _, seq, kind, monotonic_ns, utc_ns, body, raw, *_ = row._tuple()
+def _event(row: Iterable[Any]) -> Event:
+    _, seq, kind, monotonic_ns, utc_ns, body, raw, _ = row
     return Event(_KINDS[kind], Instant(monotonic_ns, utc_ns), json.loads(body), raw, seq=seq)
 
 
