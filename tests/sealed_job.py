@@ -6,11 +6,11 @@ from commands import lines, steadypoint
 from traces import PROCEDURE, Trace, sound
 
 
-def sealed_job(home: Path, *options: str, trace: Trace | None = None) -> str:
-    """Record a job in a folder and return its id; 37 events, unless another trace is given."""
+def sealed_job(home: Path, *options: str, trace: Trace | None = None, procedure: str = PROCEDURE) -> str:
+    """Record a job in a folder and return its id; 37 events, unless another trace or procedure is given."""
     home.mkdir(exist_ok=True)
-    procedure = home / "two-volts.yaml"
-    procedure.write_text(PROCEDURE, encoding="utf-8")
+    path = home / "two-volts.yaml"
+    path.write_text(procedure, encoding="utf-8")
     meter = (trace or sound()).at(home / "sound.jsonl")
-    told = steadypoint(home, "check", str(procedure), "--meter", meter, "--accept-cautions", "--json", *options).stdout
+    told = steadypoint(home, "check", str(path), "--meter", meter, "--accept-cautions", "--json", *options).stdout
     return str(lines(told)[0]["job"])

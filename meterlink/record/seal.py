@@ -60,10 +60,11 @@ class Seal:
         """Whether the signature is this key's, under this text."""
         try:
             key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(self.public_key))
-            key.verify(bytes.fromhex(self.signature), self.text)
+            signature = bytes.fromhex(self.signature)
+            key.verify(signature, self.text)
         except (InvalidSignature, ValueError):
             return False
-        return True
+        return self.signature == signature.hex()  # nor is it written in another way
 
 
 def seal(job: str, events: int, head: str, utc_ns: int, signer: Signer) -> Seal:
