@@ -19,8 +19,8 @@ from meterlink.record.entry import OUTCOMES, Event, Kind
 from meterlink.record.store import Job
 from meterlink.record.words import rfc3339
 
-Decoders = Callable[[Wire], Decoder]
-"""Makes a fresh decoder for what is stored of a meter's wire format."""
+Decoders = Callable[[Wire], Decoder | None]
+"""Makes a fresh decoder for what is stored of a meter's wire format; None where this machine cannot read it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,7 @@ class Replay:
             if event.kind in OUTCOMES:
                 self.outcomes += 1
                 stored, replayed = as_written_now(event), due.pop(0) if due else None
-                if stored != replayed:
+                if stored != replayed or stored.get("event") != event.kind:
                     yield Difference(event.seq, event.at, stored, replayed)
                 continue
             yield from (Difference(event.seq, event.at, None, missing) for missing in due)
@@ -137,7 +137,7 @@ class Replay:
 class _Frames:
     """Decodes stored frames, each of which once completed a reading."""
 
-    def __init__(self, make: Callable[[], Decoder] | None) -> None:
+    def __init__(self, make: Callable[[], Decoder | None] | None) -> None:
         self._make = make
         self._decoder: Decoder | None = None
         self._alone = False

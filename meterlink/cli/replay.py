@@ -9,8 +9,10 @@ from pathlib import Path
 import click
 
 from meterlink.cli._source import Source, open_sources
-from meterlink.errors import UsageError
+from meterlink.driver import Decoder
+from meterlink.errors import MeterlinkError, UsageError
 from meterlink.home import home_folder
+from meterlink.instrument import Wire
 from meterlink.outcome import Json
 from meterlink.prepared import prepare
 from meterlink.procedure.load import load_procedure
@@ -45,7 +47,7 @@ def command(job: str, other: str | None, as_json: bool) -> None:
 
 
 def _replay(source: Source, *, as_json: bool) -> bool:
-    replay = Replay(source.job, decoder_of)
+    replay = Replay(source.job, _decoder)
     differences = list(replay.run(source.events()))
     if as_json:
         line = {
@@ -59,6 +61,14 @@ def _replay(source: Source, *, as_json: bool) -> bool:
     else:
         click.echo("\n".join(_page(replay, differences)))
     return not differences
+
+
+def _decoder(wire: Wire) -> Decoder | None:
+    try:
+        return decoder_of(wire)
+    except MeterlinkError as error:
+        click.echo(f"steadypoint: frames are not decoded again: {error}", err=True)
+        return None
 
 
 def _page(replay: Replay, differences: list[Difference]) -> Iterator[str]:
