@@ -20,6 +20,7 @@ RATE = 10
 HOUR = 3600 * RATE
 STEP_S = 30
 """A technician who takes half a minute from one point to the next: 120 steps an hour."""
+WIRE = Wire("fs9721-lcd14", {})
 _TOUCH = STEP_S * RATE * 2 // 3
 """Readings of each step with the probes on the point."""
 
@@ -50,13 +51,15 @@ def framed(display: str, at: Instant) -> Reading:
 
 
 def record_long_job(store: Store, count: int, signer: Signer) -> str:
-    """Record a job of so many readings; return its id."""
-    text = long_procedure(count // (STEP_S * RATE))
+    """Record a job of so many readings, and of the few more until its last step is judged; return its id."""
+    text = long_procedure(count // (STEP_S * RATE) + 1)
     prepared = Prepared(parse_procedure(text, "long.yaml"), text)
-    instrument = replace(known_meter(), wire=Wire("fs9721-lcd14", {}))
+    instrument = replace(known_meter(), wire=WIRE)
     session = Session.begin(store, prepared, "sim:long", instrument, visit=Visit(lift="L-1"), signer=signer)
     session.opening()
     start = time.time_ns()
-    for reading in readings(count):
+    for reading in readings(count + STEP_S * RATE):
         session.take(replace(reading, at=Instant(reading.at.monotonic_ns, start + reading.at.utc_ns)))
+        if session.engine.ended:
+            break
     return session.job

@@ -37,17 +37,13 @@ class Setting(NamedTuple):
 
 
 def settings() -> list[Setting]:
-    """This Python in other surroundings, and the other Pythons."""
-    here = sys.executable
-    found = [
-        Setting("a fresh process", here, {}),
-        Setting("another time zone", here, {"TZ": "Pacific/Chatham"}),
-        Setting("another locale", here, {"LC_ALL": "C", "LANG": "C", "PYTHONUTF8": "0"}),
-        Setting("hashes of seed 1", here, {"PYTHONHASHSEED": "1"}),
-        Setting("random hashes", here, {"PYTHONHASHSEED": "random"}),
-    ]
+    """This Python as it is here; then each with another time zone, another locale, and random hashes."""
+    elsewhere = {"TZ": "Pacific/Chatham", "LC_ALL": "C", "LANG": "C", "PYTHONUTF8": "0", "PYTHONHASHSEED": "random"}
     others = [python for python in os.environ.get(_OTHERS, "").split(":") if python]
-    return found + [Setting(version_of(python), python, {"PYTHONHASHSEED": "random"}) for python in others]
+    return [
+        Setting("a fresh process", sys.executable, {"PYTHONHASHSEED": "1"}),
+        *(Setting(f"{version_of(python)}, elsewhere", python, elsewhere) for python in (sys.executable, *others)),
+    ]
 
 
 def version_of(python: str) -> str:
