@@ -1,6 +1,6 @@
 # Two commands for a newcomer: `make demo` and `make test`. Each sets up all it needs, on a bare machine too.
 .DELETE_ON_ERROR:
-.PHONY: demo test bench clean dbus ngspice
+.PHONY: demo test bench clean chromium dbus ngspice
 
 VENV := .venv
 BIN := $(VENV)/bin
@@ -10,17 +10,17 @@ APT := DEBIAN_FRONTEND=noninteractive apt-get
 demo: $(VENV)/run.stamp
 	$(BIN)/steadypoint demo
 
-test: $(VENV)/dev.stamp dbus ngspice
+test: $(VENV)/dev.stamp chromium dbus ngspice
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-logo
-	$(BIN)/steadypoint lint procedures/meterlink_procedures/*.yaml procedures/meterlink_procedures/sheets/*.yaml procedures/meterlink_procedures/circuits/*.yaml drivers/meterlink_drivers/described/*.yaml
+	$(BIN)/steadypoint lint procedures/meterlink_procedures/*.yaml procedures/meterlink_procedures/sheets/*.yaml procedures/meterlink_procedures/templates/*.yaml procedures/meterlink_procedures/circuits/*.yaml drivers/meterlink_drivers/described/*.yaml
 	$(BIN)/pytest -n auto
 
 # The full figures, of which `make test` runs a short form: 2,000 simulated start-ups, 100 kills, the cost of --help,
 # Bluetooth links cut 200 times, the speed of the decoders, every simulated meter identified, verdicts given early, false
-# ones near limits; the circuit solver beside ngspice, 20,000 faults searched for.
+# ones near limits; the circuit solver beside ngspice, 20,000 faults searched for, how soon a verdict is heard.
 bench: $(VENV)/dev.stamp dbus ngspice
 	$(BIN)/python tests/startups.py
 	$(BIN)/python tests/kills.py
@@ -33,6 +33,7 @@ bench: $(VENV)/dev.stamp dbus ngspice
 	$(BIN)/python tests/false_verdicts.py
 	$(BIN)/python tests/spice_figures.py
 	$(BIN)/python tests/fault_figures.py
+	$(BIN)/python tests/cue_latency.py
 
 # The Bluetooth tests start a D-Bus of their own; where it is missing and cannot be installed, they say so and are skipped.
 dbus:
@@ -44,6 +45,12 @@ dbus:
 ngspice:
 	@if ! command -v ngspice >/dev/null && command -v apt-get >/dev/null && test "$$(id -u)" = 0; then \
 	    $(APT) update -qq && $(APT) install -qq -y ngspice; \
+	fi
+
+# The pages are tested in a real browser; where it is missing and cannot be installed, those tests are skipped.
+chromium:
+	@if ! command -v chromium >/dev/null && command -v apt-get >/dev/null && test "$$(id -u)" = 0; then \
+	    $(APT) update -qq && $(APT) install -qq -y --no-install-recommends chromium; \
 	fi
 
 clean:

@@ -6,7 +6,7 @@ same outcomes, always, so replaying a record, resuming a job and running live ar
 The engine leads through the steps; how each kind of step is conducted stands in `meterlink.conduct`.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from decimal import Decimal
 
 from meterlink.circuit.tied import Tied
@@ -16,10 +16,11 @@ from meterlink.conduct.interval import Interval
 from meterlink.conduct.jumpers import Jumpers, entry_of
 from meterlink.conduct.operate import Operate
 from meterlink.conduct.timed import Said, Timed
-from meterlink.conduct.touching import Awaited, Judged, Touching, live_circuit, touch_outcome
+from meterlink.conduct.touching import PATIENCE_NS, Awaited, Judged, Touching, live_circuit, touch_outcome
 from meterlink.conduct.watch import Watch
 from meterlink.contact import GAP_NS, Contact, Idle, Probes
 from meterlink.findings import dead, last_live, lost_between
+from meterlink.gestures import Gesture, Gestures, Way
 from meterlink.hunt import Hunt, Turn
 from meterlink.instrument import Instrument
 from meterlink.judging.budget import Budget
@@ -83,12 +84,13 @@ _BROKEN = "The readings were broken off."
 class Engine:
     """One run of one procedure. Feed it inputs in order of time; once ended, only a stopped job can be reopened."""
 
-    def __init__(self, procedure: Procedure, tied: Tied | None = None) -> None:
+    def __init__(self, procedure: Procedure, tied: Tied | None = None, ways: Collection[Way] = ()) -> None:
         """Be ready to start.
 
         Args:
             procedure: with every limit in its place.
             tied: the same with its circuit, for searches; None for one without.
+            ways: how an answer may be given with what the hands hold.
         """
         self.procedure = procedure
         self._tied = tied
@@ -115,6 +117,8 @@ class Engine:
         """What conducts the waiting step, where it is to prove a point dead."""
         self._closing: list[BridgeStep] = []
         """The questions about jumpers still in, at the end of the job; the first one is asked."""
+        self._chosen: Contact | None = None
+        """The touch that was found to fit one of a group's steps."""
         self._in_order = False
         """Whether a value has fitted none of a group's steps, so that they are asked for one by one."""
         self._announced = Instant(0, 0)
@@ -122,6 +126,9 @@ class Engine:
         self._latest: Verdict | None = None
         """What the last touch came to that was judged, or taken in by a search."""
         self._told: set[str] = set()
+        self._gestures = Gestures(frozenset(ways))
+        self._given: Instant | None = None
+        """When a gesture confirmed what has yet to be seen again on the display."""
         self._fed: Instant | None = None
 
     @property
@@ -137,6 +144,28 @@ class Engine:
         if self._closing:
             return self._closing[0]
         return self._proof.step if self._proof else self.procedure.steps[self._index]
+
+    @property
+    def tied(self) -> Tied | None:
+        """The procedure with its circuit; None for one without."""
+        return self._tied
+
+    @property
+    def open_points(self) -> list[str]:
+        """The points of which any may be touched now; the waiting step's alone where only that may."""
+        return [step.point for step in self._any_order()] or [self.step.point]
+
+    def confirms(self) -> str | None:
+        """Say what yes would confirm at this moment; None where it would confirm nothing."""
+        step = self.step
+        if self.ended:
+            return None
+        if isinstance(step, AnsweredStep):
+            return step.question
+        if self._timed is not None:
+            return self._timed.confirms
+        shown = self._touching.confirmable(self._awaited())
+        return f"{step.point} reads {shown.measured}" if shown and self._probes.lifted else None
 
     def start(self, at: Instant) -> list[Outcome]:
         """Announce the first step, or begin the search that comes first."""
@@ -226,6 +255,12 @@ class Engine:
 
     def _reading(self, reading: Reading) -> Iterator[Outcome]:
         before = self._probes.last
+        gesture = self._gestures.take(reading, self._by_hand(reading.at))
+        if self._gestures.holding:
+            if gesture is not None:
+                yield self._hold_seen(reading.at)
+            self._probes.pass_over(reading)
+            return
         refused = why_refused(reading)
         if refused is not None:
             self._probes.pass_over(reading)
@@ -238,24 +273,30 @@ class Engine:
         yield from self._touches(contact for contact in ended if not (followed and contact.eligible))
         if followed and self._since is None:
             self._since = next((each.start for each in ended if each.eligible), None)
+        if gesture is not None:
+            yield from self._gestured(*gesture, reading.at)
+        if gesture is not None or self._gestures.shorting:
+            return
         if self._timed is not None and self._follows(self._timed, reading):
             apart = reading.at.monotonic_ns - before.at.monotonic_ns if before else 0
             if apart > GAP_NS:
                 yield from self._start_over(reading.at, _BROKEN)
             if before is None or not self._probes.sent_twice:
                 yield from self._follow(self._timed, reading)
+            yield from self._seen_again(reading.at)
             return
         yield from self._start_over(reading.at, "The dial was turned.")
         yield from self._touched(reading)
+        yield from self._seen_again(reading.at)
 
     def _touched(self, reading: Reading) -> Iterator[Outcome]:
-        awaited = self._awaited()
-        contact = self._probes.contact
+        contact, undecided = self._probes.contact, False
         if contact is not None and contact.eligible and not contact.dips and self._any_order():
             yield from self._choose(contact, reading)
-            awaited = self._awaited()
-            if contact.told.isdisjoint(("chosen",)):
-                awaited.judge = None
+            undecided = self._chosen is not contact
+        awaited = self._awaited()
+        if undecided:
+            awaited.judge = None
         for each in self._touching.reading(awaited, reading):
             yield from self._come_to(each) if isinstance(each, Judged) else (each,)
 
@@ -264,6 +305,8 @@ class Engine:
             for each in self._touching.judge_confirmed(self._awaited(), gap.at):
                 yield from self._come_to(each) if isinstance(each, Judged) else (each,)
         self._touching.unconfirm()
+        self._given = None
+        self._gestures.clear()
         yield from self._touches(self._probes.drop())
         if gap.reason is not Break.ENDED:
             yield from self._start_over(gap.at, _BROKEN)
@@ -348,7 +391,7 @@ class Engine:
         fitting = [each for each in open_ones if each.limits.accept(measured.value)]
         if fitting:
             self._index = self.course.place(fitting[0].id)
-            contact.told.add("chosen")
+            self._chosen = contact
         elif len(contact.window) >= 5:
             self._in_order = True
             self._probes.require_lift()
@@ -422,6 +465,7 @@ class Engine:
         if self._touching.confirming and item.answer is Answer.CONFIRM:
             return
         self._touching.unconfirm()
+        self._given = None
         if item.answer is Answer.BACK:
             stays = self.hunt is not None or bool(self._closing)
             yield from self._go_to(self._index if stays else self.course.before(self._index), item.at)
@@ -478,6 +522,64 @@ class Engine:
         if yes and isinstance(step, BridgeStep) and step.jumper != "factory":
             yield from self.jumpers.enter(entry_of(step, at), step.id)
         yield from self._conclude(Verdict(step.id, outcome, None, None, True, reason, at))
+
+    # Answers by what the hands hold
+
+    def _by_hand(self, at: Instant) -> tuple[Way, ...]:
+        """How a yes may be given now without a keyboard."""
+        if self.ended or self._too_soon(at):
+            return ()
+        if isinstance(self.step, AnsweredStep):
+            return Way.HOLD, Way.SHORT
+        if self._timed is not None:
+            return (Way.HOLD,) if self._timed.takes_yes else ()
+        return (Way.HOLD,) if self._probes.lifted and self._touching.confirmable(self._awaited()) else ()
+
+    def _would_confirm(self) -> str:
+        """What a gesture that has begun would confirm."""
+        step = self.step
+        if isinstance(step, AnsweredStep):
+            return announce(step, None).removeprefix(f"{step.point}: ")
+        if self._timed is not None:
+            return "it has stopped." if self._timed.under_way else "watching begins."
+        shown = self._touching.confirmable(self._awaited())
+        return f"{shown.measured if shown else 'what is shown'}, both probes firmly on."
+
+    def _hold_seen(self, at: Instant) -> Cue:
+        text = f"{self.step.point}: HOLD seen. Switch it off to confirm: {self._would_confirm()}"
+        return Cue("hold-seen", text, self.step.id, at)
+
+    def _gestured(self, way: Way, gesture: Gesture, at: Instant) -> Iterator[Outcome]:
+        """Ask for the rest of a gesture, or take it for a yes."""
+        if gesture is Gesture.BEGUN:
+            text = f"{self.step.point}: tips together seen. Once more to confirm: {self._would_confirm()}"
+            yield Cue("short-seen", text, self.step.id, at)
+            return
+        by = "with the HOLD key" if way is Way.HOLD else "with the tips together twice"
+        yield Cue("by-hand", f"Confirmed {by}.", self.step.id, at)
+        if isinstance(self.step, AnsweredStep):
+            yield from self._answer(Input(Answer.CONFIRM, at))
+        elif self._timed is not None and self._timed.under_way and self._gestures.began is not None:
+            # What is watched has ended as the key was pressed: from then on the display stood still.
+            yield from self._heed(self._timed, self._timed.answer(Answer.CONFIRM, self._gestures.began))
+        else:
+            self._given = at
+
+    def _seen_again(self, at: Instant) -> Iterator[Outcome]:
+        """Take a yes that was given with HOLD once the display, live again, shows what was confirmed."""
+        step = self.step
+        if self._given is None:
+            return
+        if self._timed is not None:
+            self._given = None
+            yield from self._heed(self._timed, self._timed.answer(Answer.CONFIRM, at))
+        elif isinstance(step, MeasuredStep) and self._touching.confirmable(self._awaited()):
+            self._given = None
+            yield from self._touching.confirm(self._awaited(), step, at)
+        elif at.monotonic_ns - self._given.monotonic_ns > PATIENCE_NS:
+            self._given = None
+            text = "Not counted: the display no longer shows what was confirmed."
+            yield Cue("nothing-to-confirm", text, self.step.id, at)
 
     # Jumpers
 
@@ -603,6 +705,8 @@ class Engine:
     def _ask(self, at: Instant, before: Step | None) -> Iterator[Outcome]:
         self._announced, self._since = at, None
         self._told.clear()
+        self._given = None
+        self._gestures.clear()
         self._probes.require_lift()
         limits = min((each.limits for each in self._any_order()), key=lambda each: each.nearest_zero, default=None)
         limits = limits or self.limits()

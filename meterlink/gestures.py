@@ -4,6 +4,7 @@ Pure. A gesture has a beginning, which tells what it would confirm, and an end, 
 does neither. It counts only where an answer is waited for from its first reading on.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
@@ -45,6 +46,8 @@ class Gestures:
 
     ways: frozenset[Way] = frozenset(Way)
     """Those that are switched on."""
+    began: Instant | None = None
+    """When the gesture began that was given last."""
     _held: Instant | None = None
     """When HOLD came on that would confirm."""
     _shorts: list[Instant] = field(default_factory=list)
@@ -52,17 +55,27 @@ class Gestures:
     _shorted: bool = False
     _last: Reading | None = None
 
+    @property
+    def holding(self) -> bool:
+        """Whether HOLD is on and would confirm when it goes off."""
+        return self._held is not None
+
+    @property
+    def shorting(self) -> bool:
+        """Whether the tips are together, or were just now, so that they may confirm."""
+        return bool(self._shorts)
+
     def clear(self) -> None:
         """Forget what was begun: something else is waited for now."""
         self._held = None
         self._shorts.clear()
 
-    def take(self, reading: Reading, *, awaited: bool) -> tuple[Way, Gesture] | None:
+    def take(self, reading: Reading, awaited: Collection[Way]) -> tuple[Way, Gesture] | None:
         """Follow one reading.
 
         Args:
             reading: the newest one.
-            awaited: whether an answer is waited for that a gesture may give.
+            awaited: how the answer may be given that is waited for; empty while none is.
         """
         before, self._last = self._last, reading
         if before is None or before.function is not reading.function:
@@ -71,16 +84,17 @@ class Gestures:
             return None
         if Flag.HOLD in reading.flags or Flag.HOLD in before.flags:
             self._shorts.clear()
-            return self._hold(before, reading, awaited=awaited)
-        return self._short(reading, awaited=awaited)
+            return self._hold(before, reading, awaited=Way.HOLD in self.ways and Way.HOLD in awaited)
+        return self._short(reading, awaited=Way.SHORT in self.ways and Way.SHORT in awaited)
 
     def _hold(self, before: Reading, reading: Reading, *, awaited: bool) -> tuple[Way, Gesture] | None:
         if Flag.HOLD not in reading.flags:
             began, self._held = self._held, None
-            if began is not None and awaited and _since(began, reading) <= HOLD_NS:
+            if began is not None and _since(began, reading) <= HOLD_NS:
+                self.began = began
                 return Way.HOLD, Gesture.GIVEN
             return None
-        if Flag.HOLD not in before.flags and awaited and Way.HOLD in self.ways:
+        if Flag.HOLD not in before.flags and awaited:
             self._held = reading.at
             return Way.HOLD, Gesture.BEGUN
         if self._held is not None and _since(self._held, reading) > HOLD_NS:
@@ -89,7 +103,7 @@ class Gestures:
 
     def _short(self, reading: Reading, *, awaited: bool) -> tuple[Way, Gesture] | None:
         together, was = _tips_together(reading), self._shorted
-        if reading.state is State.BLANK or Way.SHORT not in self.ways:
+        if reading.state is State.BLANK:
             return None
         self._shorted = together
         if not awaited or (self._shorts and _since(self._shorts[0], reading) > PAIR_NS):
@@ -109,6 +123,7 @@ class Gestures:
             return None
         if len(self._shorts) == 1:
             return Way.SHORT, Gesture.BEGUN
+        self.began = self._shorts[0]
         self._shorts.clear()
         return Way.SHORT, Gesture.GIVEN
 

@@ -37,6 +37,11 @@ def formats_folder() -> Path:
     return _chosen() / "formats"
 
 
+def procedures_folder() -> Path:
+    """Return the folder in which the pages find the user's own procedures; it may not be there."""
+    return _chosen() / "procedures"
+
+
 def settings_folder() -> Path:
     """Return the folder of the user's profiles and known meters, for reading; it may not be there."""
     return _chosen().absolute()

@@ -198,7 +198,9 @@ class End:
     """Where temporary jumpers are still in."""
 
     def as_json(self) -> Json:
-        """The `end` event; the shell adds the `job`."""
+        """The `end` event; the shell adds the `job`. What most jobs have none of stands only where there is some."""
+        passed_over = {"not_applicable": self.not_applicable} if self.not_applicable else {}
+        jumpers = {"jumpers_open": list(self.jumpers_open)} if self.jumpers_open else {}
         return {
             "event": "end",
             "complete": self.complete,
@@ -207,8 +209,8 @@ class End:
             "unclear": self.unclear,
             "not_judged": list(self.not_judged),
             "lost_between": list(self.lost_between) if self.lost_between else None,
-            "not_applicable": self.not_applicable,
-            "jumpers_open": list(self.jumpers_open),
+            **passed_over,
+            **jumpers,
             "t": seconds(self.at),
         }
 

@@ -47,6 +47,10 @@ LINK_CUES = {
 """What is told of a break in the link: the cue's code and text."""
 
 
+LINK_TROUBLE = {"link-lost": "no link", "no-data": "no data"}
+"""What is shown in the place of a live value, by the code of the cue that told it."""
+
+
 def why_refused(reading: Reading) -> tuple[str, str] | None:
     """Say why nothing may be judged from a reading, whatever it shows: the cue's code and text; None where it may."""
     for flag, cue in REFUSED_FLAGS.items():

@@ -7,6 +7,7 @@ from meterlink.circuit.load import LoadedCircuit, load_circuit
 from meterlink.circuit.parse import parse_circuit
 from meterlink.circuit.tied import Computed, Tied, TiedError, computed_limits, tie, with_limits
 from meterlink.errors import FileError
+from meterlink.gestures import Way
 from meterlink.outcome import Json
 from meterlink.procedure.load import LoadedProcedure
 from meterlink.procedure.model import Procedure
@@ -26,14 +27,17 @@ class Prepared:
     circuit_source: str | None = None
     """The circuit file's text."""
     computed: Computed | None = None
+    ways: frozenset[Way] = frozenset()
+    """How an answer may be given with what the hands hold."""
 
     @property
     def kept(self) -> Json:
         """What the record keeps of it beside the procedure's text: replay goes by these very limits."""
+        ways = {"by_hand": sorted(self.ways)}
         if self.tied is None:
-            return {}
+            return ways
         circuit = {"name": self.tied.circuit.name, "revision": self.tied.circuit.revision, "text": self.circuit_source}
-        return {"circuit": circuit, "computed": dict(self.computed or {})}
+        return {**ways, "circuit": circuit, "computed": dict(self.computed or {})}
 
 
 def prepare(loaded: LoadedProcedure) -> Prepared:
@@ -77,13 +81,17 @@ def kept_again(source: str, kept: Json, path: str) -> Prepared:
         KeyError, TypeError: `kept` is not in that form.
     """
     procedure = parse_procedure(source, path)
+    by_hand = kept.get("by_hand", [])
+    if not isinstance(by_hand, list):
+        raise TypeError(f"by_hand: expected a list, found {by_hand!r}")
+    ways = frozenset(Way(each) for each in by_hand)
     if "circuit" not in kept:
-        return Prepared(procedure, source)
+        return Prepared(procedure, source, ways=ways)
     stored, computed = _mapping(kept["circuit"]), _mapping(kept["computed"])
     text = str(stored["text"])
     limits = {str(step): str(limit) for step, limit in computed.items()}
     whole = with_limits(procedure, limits)
-    return Prepared(whole, source, tie(whole, parse_circuit(text, f"circuit of {path}")), text, limits)
+    return Prepared(whole, source, tie(whole, parse_circuit(text, f"circuit of {path}")), text, limits, ways)
 
 
 def _mapping(value: object) -> Mapping[str, object]:

@@ -14,7 +14,7 @@ from meterlink.instrument import Instrument, Wire
 from meterlink.outcome import EngineInput, Gap, Json, seconds
 from meterlink.prepared import Prepared, kept_again
 from meterlink.reading import Instant, Reading
-from meterlink.record.codec import as_written_now, from_event, to_entry
+from meterlink.record.codec import from_event, to_entry
 from meterlink.record.entry import OUTCOMES, Event, Kind
 from meterlink.record.store import Job
 from meterlink.record.words import rfc3339
@@ -85,7 +85,7 @@ class Replay:
             self.last = max(self.last, event.at)  # a touch is told after the reading that ended it, and ended before
             if event.kind in OUTCOMES:
                 self.outcomes += 1
-                stored, replayed = as_written_now(event), due.pop(0) if due else None
+                stored, replayed = event.body, due.pop(0) if due else None
                 if stored != replayed or stored.get("event") != event.kind:
                     yield Difference(event.seq, event.at, stored, replayed)
                 continue
@@ -93,7 +93,7 @@ class Replay:
             due = []
             if event.kind is Kind.START:
                 prepared = kept_with(self._job, event)
-                self._engine = Engine(prepared.procedure, prepared.tied)
+                self._engine = Engine(prepared.procedure, prepared.tied, prepared.ways)
                 due = [outcome.as_json() for outcome in self._engine.start(event.at)]
                 continue
             item = from_event(event)
@@ -182,7 +182,7 @@ def what_if(prepared: Prepared, events: Iterable[Event]) -> dict[str, Json]:
     It is what the engine would have said of the same readings and answers. The technician would have been asked other
     questions where the verdicts differ, so what follows the first difference says less.
     """
-    engine = Engine(prepared.procedure, prepared.tied)
+    engine = Engine(prepared.procedure, prepared.tied, prepared.ways)
     for event in events:
         if event.kind is Kind.START:
             engine.start(event.at)

@@ -2,12 +2,15 @@
 
 import asyncio
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import Protocol
 
+from meterlink.entered import Entered
 from meterlink.keeper import News
 from meterlink.link import Link
+from meterlink.note import Note, Photo
 from meterlink.outcome import Answer, Break, Input, Json
-from meterlink.reading import Reading
+from meterlink.reading import Instant, Reading
 from meterlink.session import Session
 
 _TICK_S = 1.0
@@ -29,18 +32,34 @@ class Output(Protocol):
         """Show trouble on the line."""
 
 
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """A note of which somebody waits to hear that it is kept."""
+
+    text: str
+    by: str
+    """Whose it is, such as `technician`."""
+    photo: Photo | None
+    kept: Callable[[], None]
+    """Called once it is on the disk, from the check's own loop."""
+
+    def __call__(self, at: Instant) -> Note:
+        """Make the note, once it is known when."""
+        return Note(self.text, self.by, at, self.photo)
+
+
 class Answers:
     """Answers on their way from a key or a line of input, given by any thread, to the check."""
 
     def __init__(self) -> None:
-        self._queue: asyncio.Queue[Answer | None] = asyncio.Queue()
+        self._queue: asyncio.Queue[Answer | Entered | None] = asyncio.Queue()
         self._loop = asyncio.get_running_loop()
 
-    def give(self, answer: Answer | None) -> None:
-        """Hand over an answer; None asks the check to stop."""
+    def give(self, answer: Answer | Entered | None) -> None:
+        """Hand over an answer, or what was entered as text; None asks the check to stop."""
         self._loop.call_soon_threadsafe(self._queue.put_nowait, answer)
 
-    async def take(self) -> Answer | None:
+    async def take(self) -> Answer | Entered | None:
         """Wait for the next answer."""
         return await self._queue.get()
 
@@ -72,7 +91,10 @@ async def run(session: Session, link: Link, answers: Answers, output: Output) ->
                 if answer is None:
                     return Break.INTERRUPTED
                 next_answer = asyncio.ensure_future(answers.take())
-                say(session.take(Input(answer, link.now())))
+                at = link.now()
+                say(session.take(Input(answer, at) if isinstance(answer, Answer) else answer(at)))
+                if isinstance(answer, Remark):
+                    answer.kept()
             else:
                 item = next_item.result()
                 if item is None:

@@ -9,9 +9,10 @@ Pure: a `View` goes in, lines come out. State is told by shape and word; a termi
 
 import textwrap
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 
+from meterlink.band import Band
 from meterlink.circuit.parts import Circuit
 from meterlink.circuit.picture.marks import Marks
 from meterlink.circuit.picture.rail import rail_lines
@@ -22,6 +23,7 @@ from meterlink.procedure.model import Step
 from meterlink.reading import Flag, Reading, State
 
 KEYS = "y yes  n no  r repeat  b back  q stop"
+_MORE_KEYS = "  j jumper  t note"
 
 _PREFIX = {0: "", **{power: letter for letter, power in PREFIXES.items()}, PREFIXES["u"]: "µ"}
 _UNIT = {"Ohm": "Ω", "Cel": "°C"}
@@ -63,6 +65,7 @@ class View:
     current: str
     """The id of the step that is waited for."""
     verdicts: Mapping[str, Verdict]
+    """By step: what it came to."""
     limits: Limits | None
     reading: Reading | None
     said: Sequence[str]
@@ -71,6 +74,10 @@ class View:
     """Why the reading is not live, and how old it is; None while it is live."""
     may_be_off: Decimal | None = None
     """By how much the live reading may be off, in its unit; None where that is not known."""
+    answers: Mapping[str, bool] = field(default_factory=dict)
+    """By the step that asked: yes or no."""
+    entry: str | None = None
+    """What is being typed, in the place of the keys; None while nothing is."""
     searched: tuple[Circuit, Marks] | None = None
     """The circuit, and what is known of it, while a fault is looked for: it stands in the place of the steps."""
 
@@ -90,7 +97,7 @@ def render(view: View, width: int, height: int) -> list[str]:
         "",
         *_words(view.said, width),
         "",
-        KEYS,
+        keys(width) if view.entry is None else _cut_front(f"{view.entry}_  (Enter keeps it, Esc does not)", width),
     ]
     if height < _ROOM_FOR_LARGE:
         head, foot = [line for line in head if line], [line for line in foot if line]
@@ -98,6 +105,12 @@ def render(view: View, width: int, height: int) -> list[str]:
     rail = _rail(view, max(1, room), width)
     filling = [""] * (room - len(rail))
     return [line[:width] for line in (*head, *rail, *filling, *foot)][-height:]
+
+
+def keys(width: int) -> str:
+    """Name the keys: those that answer before those that begin a line of text."""
+    every = KEYS + _MORE_KEYS
+    return every if len(every) <= width else KEYS[:width]
 
 
 def large(reading: Reading | None, width: int) -> list[str]:
@@ -109,7 +122,7 @@ def large(reading: Reading | None, width: int) -> list[str]:
     if reading is None:
         return [""] * _ROWS
     rows = ["".join(_glyph_row(sign, row) for sign in reading.display) for row in range(_ROWS)]
-    unit = _unit(reading)
+    unit = unit_shown(reading)
     room = width - len(_MARGIN) - len(unit)
     if len(rows[0]) > room:
         return [*[""] * (_ROWS - 1), *small(reading)]
@@ -121,7 +134,7 @@ def large(reading: Reading | None, width: int) -> list[str]:
 
 def small(reading: Reading | None) -> list[str]:
     """Write the display as plain text, in one row."""
-    return [f"{_MARGIN}{reading.display} {_unit(reading)}" if reading is not None else ""]
+    return [f"{_MARGIN}{reading.display} {unit_shown(reading)}" if reading is not None else ""]
 
 
 def _glyph_row(sign: str, row: int) -> str:
@@ -135,14 +148,14 @@ def caption(reading: Reading | None, old: str | None = None) -> str:
     if reading is None:
         return f"{_MARGIN}{old or 'no reading yet'}"
     if old is not None:
-        return f"{_MARGIN}not live: {old} (last {reading.display or 'blank'} {_unit(reading)})"
+        return f"{_MARGIN}not live: {old} (last {reading.display or 'blank'} {unit_shown(reading)})"
     words = [reading.function.value, *sorted(flag.value for flag in reading.flags - {Flag.AUTO_RANGE})]
     if reading.state is State.BLANK:
         words.append("(blank)")
     return _MARGIN + "  ".join(words)
 
 
-def _unit(reading: Reading) -> str:
+def unit_shown(reading: Reading) -> str:
     """The unit as the display shows it, with its prefix."""
     return _PREFIX.get(reading.scale, f"x10^{reading.scale} ") + _UNIT.get(reading.unit, reading.unit)
 
@@ -153,20 +166,16 @@ def band(limits: Limits, value: Decimal | None, width: int, may_be_off: Decimal 
     A value outside the limits never stands in the accepted span, however near; one off the strip is ◁ or ▷ at its end.
     What the value may be off by stands around it between ├ and ┤, where that is wide enough to be seen.
     """
-    if limits.low is None and limits.high is None:
+    strip_of = Band.around(limits)
+    if strip_of is None:
         return ""
-    low = limits.low if limits.low is not None else limits.high
-    high = limits.high if limits.high is not None else limits.low
-    assert low is not None  # noqa: S101 - one of the two limits stands for a missing other
-    assert high is not None  # noqa: S101
-    room = (high - low) / 2 or max(abs(high), Decimal(1))
-    start, cells = low - room, width - 1
+    cells = width - 1
 
     def cell(at: Decimal) -> int:
-        return min(cells, max(0, int((at - start) / (high - low + 2 * room) * cells)))
+        return int(strip_of.place(at) * cells)
 
-    first = cell(low) if limits.low is not None else 0
-    last = cell(high) if limits.high is not None else cells
+    first = cell(limits.low) if limits.low is not None else 0
+    last = cell(limits.high) if limits.high is not None else cells
     strip = ["═" if first <= index <= last else "─" for index in range(width)]
     if value is not None:
         at = cell(value)
@@ -177,12 +186,12 @@ def band(limits: Limits, value: Decimal | None, width: int, may_be_off: Decimal 
         if may_be_off is not None:
             for mark, end in (("├", cell(value - may_be_off)), ("┤", cell(value + may_be_off))):
                 strip[end] = mark if end != at else strip[end]
-        strip[at] = "◁" if value < start else "▷" if value > high + room else "◆"
+        strip[at] = "◆▷◁"[strip_of.beyond(value)]
     return "".join(strip)
 
 
 def _progress(view: View) -> str:
-    done = len(view.verdicts)
+    done = len(view.verdicts.keys() | view.answers.keys())
     if view.searched is not None:
         return f"{done} of {len(view.steps)} steps judged; looking for the fault"
     return f"{done} of {len(view.steps)} steps judged"
@@ -200,6 +209,8 @@ def _rail(view: View, room: int, width: int) -> list[str]:
 def _stop(step: Step, view: View) -> str:
     verdict = view.verdicts.get(step.id)
     line, mark, word = _MARK[verdict.outcome if verdict else None]
+    if step.id in view.answers:
+        line, mark, word = ("┃", "●", "yes") if view.answers[step.id] else ("┃", "○", "no")
     pointer = " "
     if step.id == view.current:
         pointer, word = "▶", f"{word}, now" if word else "now"
@@ -218,6 +229,11 @@ def _words(said: Sequence[str], width: int) -> list[str]:
 
 def _cut(text: str, width: int) -> str:
     return text if len(text) <= width else f"{text[: width - 1]}…"
+
+
+def _cut_front(text: str, width: int) -> str:
+    """Keep the end: there is where one types."""
+    return text if len(text) <= width else f"…{text[len(text) - width + 1 :]}"
 
 
 def _limits(view: View, width: int) -> list[str]:

@@ -28,7 +28,7 @@ _UNTOLD_S = 0.25
 
 
 @dataclass(frozen=True, slots=True)
-class Visit:
+class Particulars:
     """What is said of a job when it begins, beside procedure and meter."""
 
     lift: str | None = None
@@ -39,7 +39,7 @@ class Visit:
     """Whether the job is sealed when it ends, or stays open to go on."""
 
 
-PLAIN = Visit()
+PLAIN = Particulars()
 """Nothing is said."""
 
 
@@ -73,7 +73,7 @@ class Session:
         meter: str,
         instrument: Instrument,
         *,
-        visit: Visit = PLAIN,
+        about: Particulars = PLAIN,
         signer: Signer | None = None,
     ) -> "Session":
         """Start a new job; the first step and the meter are the first things to announce (see `opening`).
@@ -83,11 +83,11 @@ class Session:
             prepared: what it is run by.
             meter: the METER address.
             instrument: what is known of the meter.
-            visit: what else is said of it.
+            about: what else is said of it.
             signer: the device's key; None: the job is never sealed.
         """
         procedure = prepared.procedure
-        engine = Engine(procedure, prepared.tied)
+        engine = Engine(procedure, prepared.tied, prepared.ways)
         now = time.time_ns()
         begun = Instant(0, now)
         instrument = replace(instrument, at=begun)
@@ -106,13 +106,13 @@ class Session:
             software=f"steadypoint {version('steadypoint')}",
             started_utc_ns=now,
             utc_offset_s=time.localtime().tm_gmtoff,
-            lift=visit.lift,
-            operator=visit.operator,
+            lift=about.lift,
+            operator=about.operator,
             device=signer.public_key if signer else None,
-            seals_at_end=signer is not None and visit.seals_at_end,
+            seals_at_end=signer is not None and about.seals_at_end,
             entries=entries,
         )
-        seals = signer if visit.seals_at_end else None
+        seals = signer if about.seals_at_end else None
         return cls(store, job, engine, begun, stored=(*asked, *stated), signer=seals)
 
     @classmethod

@@ -1,9 +1,10 @@
 """A test bench for the engine: write down what the display shows, get back what comes of it."""
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Self, TypeVar
 
 from meterlink.engine import Engine
+from meterlink.gestures import Way
 from meterlink.instrument import Instrument
 from meterlink.outcome import (
     Answer,
@@ -53,9 +54,11 @@ class Bench:
         interval_s: float = 0.4,
         instrument: Instrument | None = None,
         written: str | None = None,
+        ways: Collection[Way] = (),
     ) -> None:
         """Begin with these steps, or with those `written` as in a file."""
-        self.engine = Engine(procedure(*steps) if written is None else parse_procedure(with_steps(written), "bench"))
+        asked = procedure(*steps) if written is None else parse_procedure(with_steps(written), "bench")
+        self.engine = Engine(asked, ways=ways)
         self.interval_ns = round(interval_s * NS_PER_S)
         self.now_ns = 0
         self.outcomes: list[Outcome] = self.engine.feed(instrument) if instrument else []

@@ -50,7 +50,7 @@ def one_hour(home: Path, count: int) -> bool:
     """Print what a job of so many readings costs; return whether it is quick enough."""
     with Store.open(home) as store:
         recorded = time.process_time()
-        job_id = record_long_job(store, count, device_key(home, None, lambda: None))
+        job_id = record_long_job(store, count, device_key(home))
         recorded = time.process_time() - recorded
         job = store.job(job_id)
         lines = list(lines_as_found(store, job_id, job.sha256 or ""))
@@ -96,7 +96,7 @@ def decode(events: list[Event]) -> None:
 def feed(job: Job, events: list[Event]) -> None:
     """Let a fresh engine take every input."""
     prepared = kept_with(job, events[0])
-    engine = Engine(prepared.procedure, prepared.tied)
+    engine = Engine(prepared.procedure, prepared.tied, prepared.ways)
     engine.start(events[0].at)
     for event in events[1:]:
         item = from_event(event)
@@ -179,7 +179,7 @@ def main(readings: int, archive: int) -> int:
     with tempfile.TemporaryDirectory() as folder:
         home = Path(folder)
         quick = one_hour(home, readings)
-        key = device_key(home, None, lambda: None)
+        key = device_key(home)
         short, long = memory(home, archive // 100, key), memory(home, archive, key)
     flat = long - short < _FLAT_KIB
     click.echo(f"memory from {archive // 100} to {archive} readings: {'flat' if flat else 'grows'}")

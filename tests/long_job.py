@@ -12,7 +12,7 @@ from meterlink.procedure.parse import parse_procedure
 from meterlink.reading import NS_PER_S, Flag, Function, Instant, Reading
 from meterlink.record.seal import Signer
 from meterlink.record.store import Store
-from meterlink.session import Session, Visit
+from meterlink.session import Particulars, Session
 from meterlink_sim.encoders.fs9721_lcd14 import encode
 
 RATE = 10
@@ -55,7 +55,7 @@ def record_long_job(store: Store, count: int, signer: Signer) -> str:
     text = long_procedure(count // (STEP_S * RATE) + 1)
     prepared = Prepared(parse_procedure(text, "long.yaml"), text)
     instrument = replace(known_meter(), wire=WIRE)
-    session = Session.begin(store, prepared, "sim:long", instrument, visit=Visit(lift="L-1"), signer=signer)
+    session = Session.begin(store, prepared, "sim:long", instrument, about=Particulars(lift="L-1"), signer=signer)
     session.opening()
     start = time.time_ns()
     for reading in readings(count + STEP_S * RATE):

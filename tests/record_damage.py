@@ -49,7 +49,7 @@ class Subject:
         steadypoint(folder, "export", self.job, "--as", "archive", "-o", str(archive))
         with zipfile.ZipFile(archive) as file:
             self.members = {name: file.read(name) for name in file.namelist()}
-        key = device_key(folder, None, lambda: None).public_key.hex()
+        key = device_key(folder).public_key.hex()
         self.known = {key: "this-device"}
         with closing(sqlite3.connect(folder / FILE_NAME)) as file:
             (self.events,) = file.execute("SELECT count(*) FROM event").fetchone()

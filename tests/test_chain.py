@@ -189,7 +189,7 @@ def test_an_auditor_s_own_verifier_agrees(tmp_path: Path) -> None:
     job = sealed_job(tmp_path)
     archive = tmp_path / "job.zip"
     assert steadypoint(tmp_path, "export", job, "--as", "archive", "-o", str(archive)).returncode == 0
-    public = device_key(tmp_path, None, lambda: None).public_key.hex()
+    public = device_key(tmp_path).public_key.hex()
     assert audit(archive) == (37, [(37, public)])
 
 

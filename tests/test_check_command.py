@@ -257,7 +257,7 @@ def test_answers_come_a_word_a_line_and_what_is_no_answer_is_told_on_standard_er
             rest, errors = process.communicate(timeout=30)
     events = lines("".join(told) + rest)
     assert [event.get("step") for event in only(events, "verdict")] == ["breaker"]
-    assert errors.startswith("steadypoint: answer 'perhaps' is not known; expected confirm, refuse, repeat, back\n")
+    assert errors.startswith("steadypoint: answer 'perhaps' is not known; expected confirm, refuse, repeat, back, ")
 
 
 def test_warnings_never_come_between_the_lines(home: Path) -> None:

@@ -93,6 +93,14 @@ def test_a_known_source_that_is_not_live_proves_nothing_and_is_asked_for_again()
     assert bench.verdicts == [("off", "pass")]
 
 
+def test_what_is_not_proved_dead_stops_the_job_unless_told_otherwise() -> None:
+    bench = answers(Bench(DEAD, SEEN).lift(), "no")
+    assert ended(bench)
+    assert answers(bench, "repeat").engine.step.point == "G1:+"
+    bench = answers(Bench({**DEAD, "on_fail": "continue"}, SEEN).lift(), "no")
+    assert bench.engine.step.id == "seen"
+
+
 def test_a_known_source_that_cannot_be_had_leaves_it_unclear() -> None:
     bench = Bench(DEAD, SEEN).lift().answer("refuse")
     assert bench.verdicts == [("off", "unclear")]

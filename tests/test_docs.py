@@ -18,6 +18,9 @@ from meterlink.cli import cli
 from meterlink.cli._conduct import ALL_PASSED
 from meterlink.driver import parse_meter_url
 from meterlink.limits import parse_limits
+from meterlink.outcome import VerdictOutcome
+from meterlink.phrases import LINK_CUES, REFUSED_CODES
+from meterlink.procedure.parse import KINDS, examine
 from meterlink.reading import Flag
 from meterlink.registry import load_format, load_transport
 from procedure_samples import TWO_POINTS
@@ -127,6 +130,26 @@ def test_the_smallest_procedure_is_the_contract_s_and_its_trace_passes_it(folder
     assert "complete: 4 passed, 0 failed, 0 unclear, 0 not judged" in result.output
 
 
+def test_the_readme_s_procedure_of_every_kind_is_sound_and_has_them_all(folder: Path) -> None:
+    indented = section(README, "Every kind of step").partition("    procedure: every-kind")[2].partition("\n\n- `")[0]
+    text = "procedure: every-kind" + indented.replace("\n    ", "\n")
+    examined = examine(f"{text}\n", "every-kind.yaml")
+    assert examined.problems == ()
+    assert examined.procedure is not None
+    told = set(re.findall(r"^- `(\w+)`:", section(README, "Every kind of step"), re.MULTILINE))
+    assert {step.kind for step in examined.procedure.steps} == told | {"reading", "look"}
+    assert told | {"reading", "agree", "look"} == set(KINDS)
+
+
+def test_every_cue_code_stands_in_the_table_and_no_other() -> None:
+    _, *rows = first_cells(section(DEVELOPERS, "Cues"))
+    listed = [code for cell in rows for code in cell.split(", ")]
+    code = "".join(path.read_text(encoding="utf-8") for path in (ROOT / "meterlink").rglob("*.py"))
+    written = set(re.findall(r"\b(?:Cue|tell)\(\s*\"([a-z-]+)\"", code)) | {cue for cue, _ in LINK_CUES.values()}
+    asked = {"probe", "look", "ask", "find"}
+    assert sorted(listed) == sorted(written | REFUSED_CODES | asked | {outcome.value for outcome in VerdictOutcome})
+
+
 def test_the_limits_and_flags_named_in_the_readme_are_those_there_are() -> None:
     written = section(README, "The smallest procedure").partition("Limits include their ends: ")[2].partition(". `")[0]
     for text in re.findall(r"`([^`]{2,})`", written.replace("(or `+-`)", "")):
@@ -146,7 +169,12 @@ def test_the_map_names_every_file_and_no_other() -> None:
         if path.name != "__init__.py"
     }
     folders = {name for name in named if name.endswith("/")}
-    assert folders == {"drivers/meterlink_drivers/profiles/", "meterlink/cli/", "sim_devices/meterlink_sim/encoders/"}
+    assert folders == {
+        "drivers/meterlink_drivers/profiles/",
+        "meterlink/cli/",
+        "meterlink/web/static/",
+        "sim_devices/meterlink_sim/encoders/",
+    }
     assert named == {name for name in there if not name.startswith(tuple(folders))} | folders
 
 

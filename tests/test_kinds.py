@@ -100,9 +100,21 @@ def test_a_change_is_known_to_lie_between_two_updates() -> None:
 
 @pytest.mark.parametrize("answer", ["confirm", "refuse"])
 def test_told_done_too_soon_fails(answer: str) -> None:
-    bench = on_edge().closed().worked(2).answer(answer)
+    bench = on_edge().closed().worked(2).closed(3).answer(answer)
     assert bench.verdicts == [("edge", "fail")]
     assert last(bench).reason.startswith("Ended after 2 of 3 times")
+
+
+def test_an_answer_on_the_heels_of_a_click_ends_nothing() -> None:
+    bench = on_edge().closed().worked(1).answer("confirm").worked(2)
+    assert bench.verdicts == [("edge", "pass")]
+
+
+def test_a_value_between_the_states_that_lifted_leads_may_show_is_told_and_not_judged() -> None:
+    bench = Bench(GATE, NEXT).lift().hold("24.1", 3).hold("4.00", 12)
+    assert bench.verdicts == []
+    assert bench.cues.count("unsteady") == 1
+    assert bench.answer("refuse").verdicts == [("gate", "fail")]
 
 
 def test_an_answer_before_the_contact_was_seen_judges_nothing() -> None:
@@ -135,6 +147,14 @@ def test_chatter_while_it_opens_widens_the_time_of_the_change() -> None:
     first, second = bench.of(Change)
     assert (first.bounces, second.bounces) == (1, 0)
     assert bench.verdicts == [("edge", "pass")]
+
+
+def test_an_update_in_which_the_contact_opens_shows_part_of_the_value_and_is_not_judged() -> None:
+    rule = {"rule": "guarded"}
+    bench = Bench({**GATE, "judging": rule, "times": 1}, NEXT, instrument=known_meter()).lift()
+    bench.show("24.95 24.95 24.95 20.02 0.11 0.02 0.02 24.95 24.95 24.95")
+    assert bench.verdicts == [("gate", "pass")]
+    assert str(last(bench).measured) == "24.95 V"
 
 
 def test_a_contact_that_closes_badly_fails_as_soon_as_it_stands_so() -> None:

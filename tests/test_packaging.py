@@ -98,7 +98,7 @@ def test_a_wheel_by_way_of_the_sdist_is_the_same(wheel: Path, tmp_path: Path) ->
     with tarfile.open(sdist) as archive:
         names = {PurePosixPath(name).parts[1] for name in archive.getnames()}
     assert names == {
-        *("drivers", "meterlink", "procedures", "sim_devices", "tests"),
+        *("docs", "drivers", "meterlink", "procedures", "sim_devices", "tests"),
         *("DEVELOPERS.md", "Makefile", "README.md", "pyproject.toml", "PKG-INFO", ".gitignore"),
     }
     assert contents(rebuilt) == contents(wheel)

@@ -7,15 +7,21 @@ from hypothesis import strategies as st
 
 from meterlink.driver import Notice
 from meterlink.errors import RecordError
+from meterlink.note import Note, Photo
 from meterlink.outcome import (
     Answer,
+    Answered,
     Break,
+    Change,
     Cue,
     End,
     Gap,
     Input,
+    Jumper,
     Measured,
     Outcome,
+    Register,
+    Reopened,
     Touch,
     TouchOutcome,
     Verdict,
@@ -45,7 +51,10 @@ READINGS = st.builds(
     raw=st.binary(max_size=40),
 )
 INPUTS = (
-    READINGS | st.builds(Input, st.sampled_from(Answer), INSTANTS) | st.builds(Gap, INSTANTS, st.sampled_from(Break))
+    st.builds(Jumper, st.booleans(), TEXTS, TEXTS, INSTANTS)
+    | READINGS
+    | st.builds(Input, st.sampled_from(Answer), INSTANTS)
+    | st.builds(Gap, INSTANTS, st.sampled_from(Break))
 )
 
 MEASURED = st.none() | st.builds(
@@ -56,6 +65,19 @@ OUTCOMES = (
     | st.builds(
         Verdict, TEXTS, st.sampled_from(VerdictOutcome), MEASURED, st.none() | TEXTS, st.booleans(), TEXTS, INSTANTS
     )
+    | st.builds(
+        Change,
+        TEXTS,
+        TEXTS,
+        TEXTS,
+        st.builds(Measured, st.none() | st.decimals(-1000, 1000, places=3), st.just("V")),
+        NS,
+        st.integers(0, 99),
+        INSTANTS,
+    )
+    | st.builds(Answered, TEXTS, st.booleans(), INSTANTS)
+    | st.builds(Register, st.booleans(), TEXTS, TEXTS, st.none() | TEXTS, INSTANTS)
+    | st.builds(Reopened, st.just(("a", "b")), TEXTS, INSTANTS)
     | st.builds(Cue, TEXTS, TEXTS, st.none() | TEXTS, INSTANTS)
     | st.builds(
         End, st.booleans(), *[st.integers(0, 99)] * 3, st.just(("a",)), st.none() | st.tuples(TEXTS, TEXTS), INSTANTS
@@ -68,7 +90,7 @@ def stored(entry: Entry) -> Event:
 
 
 @given(INPUTS)
-def test_what_the_engine_is_given_comes_back_exactly(item: Reading | Input | Gap) -> None:
+def test_what_the_engine_is_given_comes_back_exactly(item: Reading | Input | Gap | Jumper) -> None:
     assert from_event(stored(to_entry(item))) == item
 
 
@@ -154,3 +176,16 @@ def test_the_start_keeps_the_cautions_that_were_acknowledged() -> None:
 def test_a_line_in_another_form_is_an_error_that_names_it(kind: Kind, body: dict[str, object]) -> None:
     with pytest.raises(RecordError, match=f"stored line 17 is no {kind} that can be read back"):
         from_event(Event(kind, at(0), body, seq=17))
+
+
+def test_an_end_says_nothing_of_jumpers_and_steps_passed_over_where_there_are_none() -> None:
+    assert {"not_applicable", "jumpers_open"}.isdisjoint(End(True, 3, 0, 0, (), None, at(1)).as_json())
+    end = End(False, 3, 0, 0, (), None, at(1), not_applicable=2, jumpers_open=("X3",)).as_json()
+    assert (end["not_applicable"], end["jumpers_open"]) == (2, ["X3"])
+
+
+def test_a_note_is_kept_and_no_input_of_the_engine() -> None:
+    note = Note("As found", "office", at(5), Photo("pit.jpg", "image/jpeg", 3, "ab"))
+    event = stored(to_entry(note))
+    assert (event.kind, event.at, event.body) == (Kind.NOTE, at(5), note.as_json())
+    assert from_event(event) is None

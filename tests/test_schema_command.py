@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -12,6 +13,8 @@ from jsonschema import Draft202012Validator
 from meterlink.cli import cli
 from meterlink.procedure.load import load_procedure
 from procedure_samples import TWO_POINTS
+
+README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
 
 
 @pytest.fixture(scope="module")
@@ -84,4 +87,33 @@ def test_spoilt_procedures_are_not(schema: dict[str, Any], spoil: Callable[[Any]
     assert Draft202012Validator(schema).is_valid(procedure)
 
     spoil(procedure)
+    assert not Draft202012Validator(schema).is_valid(procedure)
+
+
+EVERY_KIND = README.partition("    procedure: every-kind")[2].partition("\n\n- `")[0].replace("\n    ", "\n")
+
+
+def test_every_kind_of_step_and_groups_are_valid_as_an_editor_sees_them(schema: dict[str, Any]) -> None:
+    procedure = as_editor_sees(f"procedure: every-kind{EVERY_KIND}\n")
+    assert list(Draft202012Validator(schema).iter_errors(procedure)) == []
+    kinds = {step.get("kind") for step in procedure["steps"]}
+    assert {"ask", "dead", "bridge", "watch", "interval", "look", None} == kinds
+
+
+@pytest.mark.parametrize(
+    ("kind", "spoil"),
+    [
+        ("dead", lambda step: step.pop("known")),
+        ("watch", lambda step: step.pop("least")),
+        ("interval", lambda step: step.update({"from": 3})),
+        ("bridge", lambda step: step.update(jumper="lost")),
+        ("look", lambda step: step.update(on_fail="go-to")),
+        (None, lambda group: group.pop("steps")),
+        (None, lambda group: group.update(any_order="perhaps")),
+        (None, lambda group: group["steps"][0].update(times=0)),
+    ],
+)
+def test_spoilt_kinds_are_not(schema: dict[str, Any], kind: str | None, spoil: Callable[[Any], object]) -> None:
+    procedure = as_editor_sees(f"procedure: every-kind{EVERY_KIND}\n")
+    spoil(next(step for step in procedure["steps"] if step.get("kind") == kind))
     assert not Draft202012Validator(schema).is_valid(procedure)

@@ -11,7 +11,7 @@ from bench import procedure, reading_step
 from meterlink.limits import Limits, parse_limits
 from meterlink.outcome import Measured, Verdict, VerdictOutcome
 from meterlink.reading import Flag, Function, Instant, Reading
-from meterlink.screen import KEYS, View, band, caption, large, render, small
+from meterlink.screen import View, band, caption, keys, large, render, small
 
 NOW = Instant(0, 0)
 STEPS = procedure(*(reading_step(f"X{number}", "22..29 V") for number in range(1, 31))).steps
@@ -38,7 +38,7 @@ def test_the_picture_fills_any_window_exactly_and_keeps_what_matters(width: int,
     picture = render(view(volts("24.10")), width, height)
     assert len(picture) == height
     assert max(map(len, picture)) <= width
-    assert picture[-1] == KEYS[:width]
+    assert picture[-1] == keys(width)
     assert sum(line.startswith("▶") for line in picture) == 1
     assert "» Touch X4:1." in picture
 
@@ -60,6 +60,13 @@ def test_each_outcome_has_a_shape_a_line_and_a_word_of_its_own() -> None:
         ["┆", "·", "X5:1"],
         ["┆", "–", "X6:1", "24.10", "V", "not", "applicable"],
     ]
+
+
+def test_an_answered_question_shows_its_answer_and_counts_as_done() -> None:
+    picture = render(replace(view(volts("24.10")), answers={"X4": True, "X5": False}), 80, 40)
+    stops = [line[2:].split() for line in picture if line[2:3] in ("┃", "┊", "┆")][3:5]
+    assert stops == [["┃", "●", "X4:1", "yes,", "now"], ["┃", "○", "X5:1", "no"]]
+    assert "6 of 30 steps judged" in picture
 
 
 def test_a_judged_step_that_is_asked_for_again_keeps_its_verdict_in_sight() -> None:

@@ -10,7 +10,7 @@ from hunting import Chain, Hunting
 from meterlink.circuit.marked import search_marks
 from meterlink.circuit.picture.rail import rail_lines
 from meterlink.reading import Flag, Function, Instant, Reading
-from meterlink.screen import KEYS, View, render
+from meterlink.screen import View, keys, render
 from terminal_window import Window
 
 
@@ -79,7 +79,7 @@ def test_the_picture_fills_any_window_exactly_and_keeps_where_to_probe(width: in
     picture = render(view, width, height)
     assert len(picture) == height
     assert max(map(len, picture)) <= width
-    assert picture[-1] == KEYS[:width]
+    assert picture[-1] == keys(width)
     (pointed,) = [line for line in picture if line.startswith("▶")]
     assert point in pointed
     assert any(line.startswith("» ") for line in picture)

@@ -55,7 +55,7 @@ def test_the_screen_shows_the_step_the_digits_the_limits_and_the_keys(tmp_path: 
         assert all("██" in row for row in digits)
         assert "┃ ● T1" in window.text
         assert "» Touch G1:+. Black lead on earth bar. Dial on DC volts." in window.text
-        assert window.rows[-1] == KEYS
+        assert window.rows[-1] == f"{KEYS}  j jumper  t note"
         assert window.rows[0].startswith("Steadypoint  Start-up check, two-stop platform lift")
 
 
@@ -91,6 +91,33 @@ def test_the_keys_answer_and_stop(tmp_path: Path, procedure: str, silent: str) -
         given = [event["input"] for event in only(shown(tmp_path, job), "input")]
         assert given == ["refuse", "repeat", "confirm", "back", "confirm"]
         assert f"steadypoint resume {job}" in window.text.replace("\n", "")
+
+
+def test_a_jumper_and_a_note_are_typed_while_the_check_goes_on(tmp_path: Path, procedure: str, silent: str) -> None:
+    with check(tmp_path, procedure, silent) as window:
+        window.until_shown(KEYS)
+        window.press("j")
+        window.until(lambda: window.rows[-1].startswith("jumper fitted _"))
+        window.press("X3:5-X3:6: levelling runx\x7f")
+        window.until(lambda: window.rows[-1].startswith("jumper fitted X3:5-X3:6: levelling run_"))
+        window.press("\r")
+        window.until_shown("Jumper X3:5-X3:6 entered.")
+        window.press("t")
+        window.until(lambda: window.rows[-1].startswith("note _"))
+        window.press("\x1b")
+        window.until(lambda: window.rows[-1].startswith(KEYS))
+        window.press("tScrew missing\r")
+        window.until(lambda: window.rows[-1].startswith(KEYS))
+        window.press("y")  # an answer again, and no text
+        window.until(lambda: marked(window)[3] == "G1:+")
+        window.press("q")
+        assert window.until_ended() == 3
+        events = shown(tmp_path, str(jobs(tmp_path)[0]["job"]))
+    (entry,) = only(events, "jumper")
+    assert (entry["where"], entry["why"], entry["fitted"]) == ("X3:5-X3:6", "levelling run", True)
+    notes = [event["text"] for event in only(events, "note") if event["about"] == "remark"]
+    assert notes == ["Screw missing"]
+    assert "JUMPER STILL IN: X3:5-X3:6" in window.text
 
 
 def test_the_terminal_is_given_back_as_it_was(tmp_path: Path) -> None:
@@ -139,7 +166,10 @@ def test_after_a_resize_the_next_draw_fits(tmp_path: Path, columns: int, rows: i
         window.until_shown(KEYS)
         window.resize(columns, rows)
         window.until(
-            lambda: window.rows[-1] == KEYS[:columns].rstrip() and sum(row.startswith("▶") for row in window.rows) == 1
+            lambda: (
+                window.rows[-1].startswith(KEYS[:columns].rstrip())
+                and sum(row.startswith("▶") for row in window.rows) == 1
+            )
         )
         assert sum(KEYS[:20] in row for row in window.rows) == 1
 

@@ -219,7 +219,7 @@ def test_another_device_s_job_is_neither_sealed_nor_gone_on_with(home: Path, tmp
         result = steadypoint(home, *arguments)
         assert result.returncode == 2
         assert "recorded by another device" in result.stderr
-    assert device_key(home, None, lambda: None).public_key.hex() in known_keys(home)
+    assert device_key(home).public_key.hex() in known_keys(home)
 
 
 # A copy of a record in use

@@ -1,4 +1,4 @@
-"""What is known of a circuit, as marks of its picture: from a solution, or from a search. Pure."""
+"""What is known of a circuit, as marks of its picture: from a solution, a search, or the steps judged. Pure."""
 
 from collections.abc import Mapping
 
@@ -8,7 +8,10 @@ from meterlink.circuit.parts import Circuit
 from meterlink.circuit.picture.marks import Mark, Marks
 from meterlink.circuit.search import Finding, Search
 from meterlink.circuit.seen import measured_of
-from meterlink.circuit.solve import State
+from meterlink.circuit.solve import RestlessError, State
+from meterlink.circuit.tied import Tied
+from meterlink.outcome import Verdict
+from meterlink.procedure.model import MeasuredStep, Step
 
 _LIVE_SHARE = 0.15
 """From this share of the highest source on a point is drawn live: below it, a relay must have let go (data sheets)."""
@@ -48,6 +51,26 @@ def search_marks(search: Search, finding: Finding) -> Marks:
         open_parts=_open_parts(circuit, sound) if sound else None,
         found=found if found in circuit.by_id else None,
     )
+
+
+def step_marks(tied: Tied, verdicts: Mapping[str, Verdict], waiting: Step) -> Marks:
+    """Mark what the steps have read in the situation of the one that is waited for, and where that asks to probe."""
+    circuit, situation = tied.circuit, tied.situation(waiting)
+    nodes, texts = {}, {}
+    for step in tied.procedure.steps:
+        question, given = tied.question(step), verdicts.get(step.id)
+        measured = given.measured if given else None
+        if question is None or measured is None or measured.value is None or measured.unit != "V":
+            continue
+        if question.reference is None and tied.situation(step) == situation:
+            nodes[question.point] = _mark(circuit, float(measured.value))
+            texts[question.point] = str(measured)
+    try:
+        opened = _open_parts(circuit, tied.bench.state((), situation))
+    except RestlessError:
+        opened = None
+    probe = waiting.point if isinstance(waiting, MeasuredStep) else None
+    return Marks(nodes=nodes, values=texts, probe=probe, open_parts=opened)
 
 
 def _mark(circuit: Circuit, value: float | None) -> Mark:

@@ -2,6 +2,7 @@
 
 import json
 import time
+from collections.abc import Sequence
 
 import click
 
@@ -10,11 +11,12 @@ from meterlink.circuit.parts import Circuit
 from meterlink.circuit.picture.marks import Marks
 from meterlink.engine import Engine
 from meterlink.outcome import Json
+from meterlink.phrases import LINK_TROUBLE
 from meterlink.reading import Reading
+from meterlink.run import Output
 from meterlink.screen import View
 from meterlink.terminal import TerminalScreen
 
-_LINK_TROUBLE = {"link-lost": "no link", "no-data": "no data"}
 _LINK_GOOD = ("link-back", "data-back")
 
 
@@ -58,6 +60,33 @@ class PlainOutput:
         click.echo(f"steadypoint: {news}", err=True)
 
 
+class Together:
+    """Several of them at once."""
+
+    def __init__(self, outputs: Sequence[Output]) -> None:
+        self._outputs = outputs
+
+    def tell(self, announcement: Json) -> None:
+        """Show it on each, one after the other."""
+        for output in self._outputs:
+            output.tell(announcement)
+
+    def live(self, reading: Reading) -> None:
+        """Show it on each."""
+        for output in self._outputs:
+            output.live(reading)
+
+    def tick(self) -> None:
+        """Let each show how old things have become."""
+        for output in self._outputs:
+            output.tick()
+
+    def warn(self, news: str) -> None:
+        """Show it on each."""
+        for output in self._outputs:
+            output.warn(news)
+
+
 class TerminalOutput:
     """The whole screen, redrawn with every update of the meter."""
 
@@ -75,8 +104,8 @@ class TerminalOutput:
             # What is said of the meter stands before the step that is waited for: the newest says what to do.
             before, after = (self._said[:-1], self._said[-1:]) if announcement["code"] == "meter" else (self._said, [])
             self._said = [*before, text, *after][-2:]
-            if announcement["code"] in _LINK_TROUBLE:
-                self._trouble = _LINK_TROUBLE[str(announcement["code"])]
+            if announcement["code"] in LINK_TROUBLE:
+                self._trouble = LINK_TROUBLE[str(announcement["code"])]
                 self._screen.ring()
             elif announcement["code"] in _LINK_GOOD:
                 self._screen.ring()
@@ -105,6 +134,7 @@ class TerminalOutput:
                 steps=procedure.steps,
                 current=self._engine.step.id,
                 verdicts=self._engine.verdicts,
+                answers=self._engine.course.answers,
                 limits=self._engine.limits(),
                 reading=self._reading,
                 old=self._old(),

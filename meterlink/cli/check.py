@@ -7,15 +7,15 @@ from typing import NoReturn
 import click
 
 from meterlink.cli._conduct import conduct, json_option, meter_option
+from meterlink.cli._hearing import Hearing, hearing_options
+from meterlink.cli._pages import Pages, page_options
 from meterlink.cli._stated import stated_options
 from meterlink.errors import UsageError
-from meterlink.in_hand import Stated, require_calibration
-from meterlink.instrument import Instrument
+from meterlink.in_hand import Stated
 from meterlink.prepared import Prepared, prepare
 from meterlink.procedure.load import load_procedure
-from meterlink.record.seal import Signer
-from meterlink.record.store import Store
-from meterlink.session import PLAIN, Session, Visit
+from meterlink.session import PLAIN, Particulars
+from meterlink.visit import new_job
 
 _LONGEST_TAG = 80
 
@@ -28,6 +28,8 @@ _LONGEST_TAG = 80
 @click.option("--operator", metavar="NAME", help="Who works.")
 @click.option("--no-seal", is_flag=True, help="Do not seal the job when it ends; see: steadypoint seal.")
 @stated_options
+@hearing_options
+@page_options
 @json_option
 def command(
     *,
@@ -38,27 +40,34 @@ def command(
     operator: str | None,
     no_seal: bool,
     stated: Stated,
+    hearing: Hearing,
+    pages: Pages | None,
     as_json: bool,
 ) -> None:
     """Run PROCEDURE, a file or the name of a shipped one, with the meter at METER.
 
-    Answers come from the keys shown on the screen, or one a line on standard input: confirm, refuse, repeat, back.
+    Answers come from the keys shown on the screen, or one a line on standard input: confirm, refuse, repeat, back;
+    jumper fitted WHERE: WHY, jumper removed WHERE; note TEXT.
 
     Exit status: 0 all passed, 1 finished with a fail or unclear, 2 bad usage or bad file, 3 not finished.
     """
-    visit = Visit(_tag("--lift", lift), _tag("--operator", operator), seals_at_end=not no_seal)
+    about = Particulars(_tag("--lift", lift), _tag("--operator", operator), seals_at_end=not no_seal)
     prepared = prepare(load_procedure(procedure))
-    run_procedure(prepared, meter, stated, accept_cautions=accept_cautions, as_json=as_json, visit=visit)
+    run_procedure(
+        prepared, meter, stated, hearing, accept_cautions=accept_cautions, as_json=as_json, pages=pages, about=about
+    )
 
 
 def run_procedure(
     prepared: Prepared,
     meter: str,
     stated: Stated,
+    hearing: Hearing,
     *,
     accept_cautions: bool,
     as_json: bool,
-    visit: Visit = PLAIN,
+    pages: Pages | None = None,
+    about: Particulars = PLAIN,
 ) -> NoReturn:
     """Have the cautions acknowledged, then run a job to the exit status.
 
@@ -66,13 +75,9 @@ def run_procedure(
         MeterlinkError: it could not begin.
     """
     if not accept_cautions:
-        _acknowledge(prepared.procedure.cautions)
+        acknowledge(prepared.procedure.cautions)
 
-    def begin(store: Store, instrument: Instrument, key: Signer) -> Session:
-        require_calibration(prepared.procedure, instrument)
-        return Session.begin(store, prepared, meter, instrument, visit=visit, signer=key)
-
-    conduct(meter, stated, begin, as_json=as_json)
+    conduct(new_job(prepared, meter, stated, about), as_json=as_json, hearing=hearing, pages=pages)
 
 
 def _tag(option: str, text: str | None) -> str | None:
@@ -81,7 +86,12 @@ def _tag(option: str, text: str | None) -> str | None:
     return text
 
 
-def _acknowledge(cautions: Sequence[str]) -> None:
+def acknowledge(cautions: Sequence[str]) -> None:
+    """Have the cautions read and acknowledged on the terminal.
+
+    Raises:
+        UsageError: they are not, or there is no terminal.
+    """
     for caution in cautions:
         click.echo(f"  - {caution}", err=True)
     if not sys.stdin.isatty():

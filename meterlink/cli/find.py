@@ -18,6 +18,8 @@ from meterlink.circuit.search import Search
 from meterlink.circuit.seen import parse_seen
 from meterlink.circuit.solve import Bench, RestlessError
 from meterlink.circuit.symptoms import Suspicion, suspected
+from meterlink.cli._hearing import Hearing, hearing_options
+from meterlink.cli._pages import Pages, page_options
 from meterlink.cli._stated import stated_options
 from meterlink.cli.check import run_procedure
 from meterlink.cli.solve import chosen_situation, write_picture
@@ -41,6 +43,8 @@ _WIDTH = 78
 @click.option("--accept-cautions", is_flag=True, help="Count the cautions as read and acknowledged.")
 @click.option("--picture", type=click.Path(dir_okay=False), help="Write the circuit with what is known, SVG, here.")
 @stated_options
+@hearing_options
+@page_options
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, and nothing else.")
 def command(
     *,
@@ -52,6 +56,8 @@ def command(
     accept_cautions: bool,
     picture: str | None,
     stated: Stated,
+    hearing: Hearing,
+    pages: Pages | None,
     as_json: bool,
 ) -> None:
     """Find the fault in CIRCUIT, a file or the name of a shipped one.
@@ -69,7 +75,17 @@ def command(
     if meter is not None:
         if seen_texts:
             raise UsageError("--seen is for readings without a meter; leave it out, or leave --meter out")
-        _guided(loaded, meter, where, symptom_name, stated, accept_cautions=accept_cautions, as_json=as_json)
+        _guided(
+            loaded,
+            meter,
+            where,
+            symptom_name,
+            stated,
+            hearing=hearing,
+            pages=pages,
+            accept_cautions=accept_cautions,
+            as_json=as_json,
+        )
     search = _search(circuit, where, suspicion)
     instrument = meter_in_hand(stated, None, local_day())
     try:
@@ -115,6 +131,8 @@ def _guided(
     symptom: str | None,
     stated: Stated,
     *,
+    hearing: Hearing,
+    pages: Pages | None,
     accept_cautions: bool,
     as_json: bool,
 ) -> NoReturn:
@@ -122,4 +140,4 @@ def _guided(
     text = errand(loaded.circuit, loaded.circuit.name, situation, symptom)
     path = f"search in {loaded.path}"
     prepared = prepared_with(LoadedProcedure(parse_procedure(text, path), path, text), loaded)
-    run_procedure(prepared, meter, stated, accept_cautions=accept_cautions, as_json=as_json)
+    run_procedure(prepared, meter, stated, hearing, accept_cautions=accept_cautions, as_json=as_json, pages=pages)

@@ -2,9 +2,9 @@
 
 import click
 
-from meterlink.cli._key import own_key
+from meterlink.cli._key import ask_passphrase
 from meterlink.home import home_folder
-from meterlink.record.device_key import OWN, known_keys, public_pem
+from meterlink.record.device_key import OWN, device_key, known_keys, public_pem
 from meterlink.record.seal import fingerprint
 from meterlink.record.words import columns
 
@@ -18,7 +18,7 @@ def command(own: bool) -> None:
     """
     folder = home_folder()
     if own:
-        click.echo(public_pem(own_key(folder).public_key.hex()), nl=False)
+        click.echo(public_pem(device_key(folder, ask_passphrase).public_key.hex()), nl=False)
         return
     known = known_keys(folder)
     if not known:

@@ -54,6 +54,16 @@ class Interval:
         """Whether the point is watched for its changes."""
         return self._ready
 
+    @property
+    def confirms(self) -> str | None:
+        """That the probes are on, where the display cannot tell."""
+        return f"Both probes are on {self._step.point}." if self._prompted and not self._ready else None
+
+    @property
+    def takes_yes(self) -> bool:
+        """Never: the verdict comes by itself."""
+        return False
+
     def take(self, reading: Reading, *, touching: bool) -> Iterator[Said]:
         """Follow one reading."""
         self._last = reading

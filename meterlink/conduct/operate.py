@@ -20,6 +20,12 @@ _BETWEEN_READINGS = 5
 _BETWEEN_NS = NS_PER_S
 """A value between the states that stands so long is no contact on its way (common practice, no source)."""
 
+_PUZZLING_NS = 5 * NS_PER_S // 2
+"""So long, a value between the states that lifted leads may show too is told of."""
+
+_ANSWERED_NS = NS_PER_S
+"""An answer sooner than this after the contact did something ends nothing: it was meant for what was before."""
+
 _JUDGED = 6
 """Readings of each closed spell that are judged, at its end."""
 
@@ -50,6 +56,9 @@ class Operate:
         """The readings of each closed spell, its first one left out: the contact may just have been closing."""
         self._between: list[Reading] = []
         self._last: Reading | None = None
+        self._acted = Instant(0, 0)
+        """When it was ready, or changed last."""
+        self._puzzled = False
 
     @property
     def step(self) -> OperateStep:
@@ -66,11 +75,22 @@ class Operate:
         """Whether the contact is being worked."""
         return self._ready
 
+    @property
+    def confirms(self) -> str | None:
+        """That the open contact is touched. What ends the counting early is a no: nothing good is confirmed by it."""
+        seen_open = self._step.begins == "open" and self._spells.state == "open" and not self._ready
+        return f"Both probes are on {self._step.point}." if seen_open else None
+
+    @property
+    def takes_yes(self) -> bool:
+        """Never: the verdict comes by itself."""
+        return False
+
     def take(self, reading: Reading, *, touching: bool) -> Iterator[Said]:
         """Follow one reading."""
         self._last = reading
         state = self._state(reading)
-        if state is None and touching and reading.value is not None:
+        if state is None and reading.value is not None:
             self._between = newest([*self._between, reading])
         else:
             self._between.clear()
@@ -90,14 +110,13 @@ class Operate:
             text = f"Open for over {self._step.open_at_most.value} s, as with the leads off: counting begins anew."
             self._begin()
             yield Cue("left-open", text, self._step.id, reading.at)
-        stuck = self._stuck()
-        if stuck is not None and (self._ready or self._step.begins == "closed"):
-            yield self._verdict_between(stuck, reading.at)
+        yield from self._between_states(reading, touching=touching)
 
     def answer(self, answer: Answer, at: Instant) -> Iterator[Said]:
         """Yes: it is open and the probes are on (`begins: open`), or that was all. No: that was all."""
         if self._ready:
-            yield self._verdict_of_too_few(at)
+            if at.monotonic_ns - self._acted.monotonic_ns >= _ANSWERED_NS:
+                yield self._verdict_of_too_few(at)
         elif self._step.begins == "open" and answer is Answer.CONFIRM:
             last = self._last
             if last is None or at.monotonic_ns - last.at.monotonic_ns > FRESH_NS:
@@ -122,7 +141,7 @@ class Operate:
         return "open" if self._step.open.accept(reading.value) else None
 
     def _get_ready(self, at: Instant) -> Iterator[Cue]:
-        self._ready = True
+        self._ready, self._acted = True, at
         self._spells.bounces = 0
         del self._closed[:-1]
         times = "once" if self._step.times == 1 else f"{self._step.times} times"
@@ -131,9 +150,12 @@ class Operate:
         yield Cue("operate-ready", f"{state} Work {self._step.point} {times}, a second each way.", self._step.id, at)
 
     def _changed(self, change: Change, at: Instant) -> Iterator[Said]:
+        self._acted = at
         self._slack_ns = max(self._slack_ns, change.within_ns)
         if change.now == "open":
             self._opened = change
+            if self._closed and len(self._closed[-1]) > 1:
+                self._closed[-1].pop()  # it opened within this update, which shows part of the value
         elif self._opened is not None:
             self._times_open.append(change.at.monotonic_ns - self._opened.at.monotonic_ns)
         if change.now != self._step.begins:
@@ -150,13 +172,21 @@ class Operate:
         most = int(self._step.open_at_most.value * NS_PER_S)
         return at.monotonic_ns - self._opened.at.monotonic_ns > most
 
-    def _stuck(self) -> Measured | None:
-        """The value that stands between the states; None while none does."""
+    def _between_states(self, reading: Reading, *, touching: bool) -> Iterator[Said]:
+        """A value that stands between the states fails; one that lifted leads may show too is only told of."""
         between = self._between
-        if len(between) < _BETWEEN_READINGS or between[-1].at.monotonic_ns - between[0].at.monotonic_ns < _BETWEEN_NS:
-            return None
-        settled = settle(between, None)
-        return settled[0].measured if settled else None
+        if len(between) < _BETWEEN_READINGS:
+            return
+        stood = between[-1].at.monotonic_ns - between[0].at.monotonic_ns
+        settled = settle(between, None) if stood >= _BETWEEN_NS else None
+        if settled is None:
+            return
+        if touching and (self._ready or self._step.begins == "closed"):
+            yield self._verdict_between(settled[0].measured, reading.at)
+        elif not touching and self._ready and stood >= _PUZZLING_NS and not self._puzzled:
+            self._puzzled = True
+            text = f"{settled[0].measured} is neither closed nor open; lifted leads may show it. Refuse if it stays."
+            yield Cue("unsteady", text, self._step.id, reading.at)
 
     def _verdict(self, at: Instant) -> Verdict:
         windows = self._windows()

@@ -33,6 +33,14 @@ class Timed(Protocol):
     def under_way(self) -> bool:
         """Whether something is being followed that a break would spoil."""
 
+    @property
+    def confirms(self) -> str | None:
+        """What yes would confirm now; None where it would confirm nothing."""
+
+    @property
+    def takes_yes(self) -> bool:
+        """Whether a yes would take it further, and not just end it."""
+
     def take(self, reading: Reading, *, touching: bool) -> Iterator[Said]:
         """Follow one reading in a function of the step, after a lift.
 

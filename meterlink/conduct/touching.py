@@ -106,7 +106,7 @@ class Touching:
 
     def confirm(self, awaited: Awaited, step: MeasuredStep, at: Instant) -> Iterator[Cue]:
         """Take the technician's word for what the display shows."""
-        last, shown = self._probes.last, self._confirmable(awaited)
+        last, shown = self._probes.last, self.confirmable(awaited)
         if awaited.limits is None or last is None or at.monotonic_ns - last.at.monotonic_ns > STALE_NS:
             yield Cue("nothing-to-confirm", "Nothing to confirm: no fresh reading.", step.id, at)
         elif last.function not in step.measure:
@@ -121,7 +121,7 @@ class Touching:
 
     def judge_confirmed(self, awaited: Awaited, at: Instant) -> Iterator[Touch | Judged]:
         """Judge what was confirmed, if anything was."""
-        shown = self._confirmable(awaited) if self._confirmed is not None else None
+        shown = self.confirmable(awaited) if self._confirmed is not None else None
         self._confirmed = None
         if shown is None or awaited.judge is None or awaited.limits is None:
             return
@@ -139,7 +139,7 @@ class Touching:
 
     def _settle_confirmed(self, awaited: Awaited, confirmed: Instant, at: Instant) -> Iterator[Cue | Touch | Judged]:
         """Judge a confirmed dead reading once it has outlasted the confirmation: the display may lag behind a touch."""
-        if self._confirmable(awaited) is None:
+        if self.confirmable(awaited) is None:
             self._confirmed = None
             text = "Not counted: the display changed as you confirmed."
             yield Cue("nothing-to-confirm", text, awaited.step.id, at)
@@ -154,7 +154,7 @@ class Touching:
         if reading.function not in step.measure:
             yield from awaited.tell("wrong-function", wrong_function(step, reading.function), reading.at)
             return
-        shown = self._confirmable(awaited)
+        shown = self.confirmable(awaited)
         if shown is not None:
             yield from awaited.tell("confirm-dead", confirm_dead(step, shown.measured), reading.at)
 
@@ -221,7 +221,7 @@ class Touching:
             text = f"Lift the probes, then touch {awaited.step.point}."
             yield from awaited.tell("lift-first", text, reading.at, contact.told)
 
-    def _confirmable(self, awaited: Awaited) -> Settled | None:
+    def confirmable(self, awaited: Awaited) -> Settled | None:
         """Return the idle-like value that the technician could confirm as real now."""
         if not isinstance(awaited.step, ReadingStep | AgreeStep):
             return None

@@ -59,6 +59,18 @@ class Watch:
         """Whether it watches."""
         return self._started is not None
 
+    @property
+    def confirms(self) -> str | None:
+        """That the travel begins, or that the lift has stopped."""
+        if self._started is not None:
+            return "The lift has stopped."
+        return "The travel begins." if self._ready else None
+
+    @property
+    def takes_yes(self) -> bool:
+        """Whether watching would begin or end with it."""
+        return self._ready or self._started is not None
+
     def take(self, reading: Reading, *, touching: bool) -> Iterator[Said]:
         """Follow one reading."""
         if self._started is not None:

@@ -221,6 +221,9 @@ class IntervalStep(MeasuredStep):
     from_: LimitsField = Field(alias="from", description="The clock starts when the value enters these limits.")
     to: LimitsField = Field(description="It stops when the value enters these.")
     limits: LimitsField = Field(description="What time is accepted, such as 0.5..5 s.")
+    worked: StepSlug | None = Field(
+        None, description="The circuit's situation while the clock runs.", json_schema_extra=optional
+    )
 
 
 class KnownSource(Part):
@@ -239,6 +242,9 @@ class DeadStep(MeasuredStep):
     """A point proved dead: the known source live, the point dead, the known source live once more."""
 
     kind: Literal["dead"]
+    on_fail: OnFail = Field(
+        "stop", description="As for any step, but the job stops here unless told: what is not proved dead is live."
+    )
     limits: LimitsField = Field(description="What counts as dead, such as -0.5..0.5 V.")
     known: KnownSource = Field(description="The source that proves the meter, before and after.")
 

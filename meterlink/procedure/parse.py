@@ -19,6 +19,8 @@ from meterlink.procedure.unfold import unfold
 _STEP_CLASSES: dict[str, type[BaseModel]] = {
     get_args(each.model_fields["kind"].annotation)[0]: each for each in get_args(get_args(Step)[0])
 }
+KINDS = tuple(_STEP_CLASSES)
+"""The kinds of step, as `kind` says them."""
 _STEP: TypeAdapter[Step] = TypeAdapter(Step)
 
 
@@ -119,7 +121,7 @@ def _placed(source: Source, error: ErrorDetails) -> Problem:
     if error["type"] == "extra_forbidden":
         return Problem(*source.keys[path], _unknown_key(source, parent, name))
     if error["type"] == "union_tag_not_found":
-        return Problem(*source.value_place(path), f"key 'kind' is missing, expected {_any_of(list(_STEP_CLASSES))}")
+        return Problem(*source.value_place(path), f"key 'kind' is missing, expected {_any_of(list(KINDS))}")
     if error["type"] == "union_tag_invalid":
         path = (*path, "kind")
     return Problem(*source.value_place(path), sentence(error, name_of(path)))

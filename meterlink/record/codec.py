@@ -20,7 +20,6 @@ from meterlink.outcome import (
     Found,
     Gap,
     Input,
-    Json,
     Jumper,
     Outcome,
     Register,
@@ -69,14 +68,6 @@ def to_entry(item: EngineInput | Notice | Note | Outcome) -> Entry:
             return Entry(Kind.REOPENED, item.at, item.as_json())
         case End():
             return Entry(Kind.END, item.at, item.as_json())
-
-
-def as_written_now(event: Event) -> Json:
-    """The body of a stored outcome as it would be written today: what an older Steadypoint knew nothing of was none."""
-    return {**_NONE_OF_IT, **event.body} if event.kind is Kind.END else event.body
-
-
-_NONE_OF_IT: Json = {"not_applicable": 0, "jumpers_open": []}
 
 
 def start_entry(cautions: Sequence[str], at: Instant, kept: Mapping[str, object] | None = None) -> Entry:

@@ -28,6 +28,10 @@ from meterlink.errors import RecordError
 from meterlink.file_change import replace_text
 from meterlink.record.seal import fingerprint
 
+Ask = Callable[[], bytes | None]
+"""Gives a passphrase; None where nobody can be asked."""
+
+PASSPHRASE = "STEADYPOINT_KEY_PASSPHRASE"  # noqa: S105 - the name of an environment variable
 FILE_NAME = "device-key.pem"
 OWN = "this-device"
 """The name under which the device's own key is known to itself."""
@@ -46,18 +50,24 @@ class DeviceKey:
         return self._key.sign(text)
 
 
-def device_key(folder: Path, passphrase: bytes | None, ask: Callable[[], bytes | None]) -> DeviceKey:
+def ask_nobody() -> None:
+    """Know no passphrase."""
+
+
+def device_key(folder: Path, ask: Ask = ask_nobody) -> DeviceKey:
     """Return the device's key, made at first use with file mode 0600.
+
+    The environment variable `STEADYPOINT_KEY_PASSPHRASE` encrypts the file that is made, or opens it.
 
     Args:
         folder: the home folder.
-        passphrase: encrypts the file that is made, or opens it; None: it is made without.
-        ask: gives the passphrase where the file has one and none is given; None where nobody can be asked.
+        ask: gives the passphrase where the file has one and the variable is not set.
 
     Raises:
         RecordError: the file cannot be read or written, or the passphrase is wrong.
     """
     path = folder / FILE_NAME
+    passphrase = os.environ.get(PASSPHRASE, "").encode() or None
     try:
         (folder / "locks").mkdir(exist_ok=True)
         with FileLock(folder / "locks" / "device-key.lock"):
@@ -129,7 +139,7 @@ def _make(path: Path, passphrase: bytes | None) -> Ed25519PrivateKey:
     return key
 
 
-def _load(path: Path, passphrase: bytes | None, ask: Callable[[], bytes | None]) -> Ed25519PrivateKey:
+def _load(path: Path, passphrase: bytes | None, ask: Ask) -> Ed25519PrivateKey:
     data = path.read_bytes()
     try:
         try:

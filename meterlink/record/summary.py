@@ -158,7 +158,7 @@ def summarise(events: Iterable[Event]) -> Summary:
         elif event.kind is Kind.JUMPER:
             jumpers.append(event)
         elif event.kind is Kind.NOTE:
-            if event.body["about"] == "remark":
+            if event.body.get("about") == "remark":
                 notes.append(event)
         elif event.kind is Kind.TOUCH:
             touches.append(event)

@@ -4,6 +4,8 @@ State is told by shape, fill and word first; colour (blue, amber, grey) only rep
 device, print is black on white. The plain value in front of each variable is for viewers that know no variables.
 """
 
+import re
+
 STYLE = """
 .circuit-picture{--paper:#fff;--ink:#1b1b1b;--live:#0b4a9e;--dim:#575c61;--amber:#8a5200;--tint:#fff1d6;
 background:var(--paper)}
@@ -46,3 +48,11 @@ fill:#1b1b1b;fill:var(--ink)}
 .circuit-picture .accused{font-weight:bold;fill:#8a5200;fill:var(--amber)}
 .circuit-picture .letter{font-weight:bold;text-anchor:middle}
 """
+
+_ON_PAPER = dict(re.findall(r"--(\w+):(#\w+)", STYLE.partition("@media print{")[2].partition("}}")[0]))
+_BEHIND_MEDIA = STYLE[STYLE.index(".circuit-picture .paper") :]
+
+PAPER_STYLE = re.sub(
+    r"([a-z]+):#\w+;\1:var\(--(\w+)\)", lambda found: f"{found[1]}:{_ON_PAPER[found[2]]}", _BEHIND_MEDIA
+)
+"""The style of print with its values in the variables' places."""

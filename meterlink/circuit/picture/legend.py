@@ -19,18 +19,19 @@ _SPACE = 14.0
 """Between two entries."""
 
 
-def legend(width: float, margin: float) -> tuple[list[str], int]:
+def legend(width: float, margin: float, *, search: bool = True) -> tuple[list[str], int]:
     """Draw the legend from y = 0 down.
 
     Args:
         width: of the picture.
         margin: left and right.
+        search: with the signs of a search for a fault.
 
     Returns:
         The entries, and how many rows they take.
     """
     drawn, x, row = [], margin, 0
-    for word, sample in _entries():
+    for word, sample in _entries(search=search):
         room = _SAMPLE + 6 + breadth(word, WORD_SIZE)
         if x > margin and x + room > width - margin:
             x, row = margin, row + 1
@@ -42,12 +43,14 @@ def legend(width: float, margin: float) -> tuple[list[str], int]:
     return drawn, row + 1
 
 
-def _entries() -> Iterator[tuple[str, str]]:
+def _entries(*, search: bool) -> Iterator[tuple[str, str]]:
     for mark in Mark:
         line = "".join(wires(mark, [(0, 0, _SAMPLE, 0)]))
         yield str(mark), line + dot(mark, _SAMPLE / 2, 0)
     shapes = symbol(Kind.CONTACT, is_open=True, breaks=False)
     yield "open", f'<g class="line part" fill="none" stroke="#000">{shapes}</g>'
+    if not search:
+        return
     yield "suspect, how likely", f'<g transform="translate(8 0) scale(0.55)">{box(proven=False)}</g>'
     yield "found faulty", f'<g transform="translate(8 0) scale(0.55)">{box(proven=True)}</g>'
     yield "probe here", marker(_SAMPLE - 8, 0)

@@ -8,7 +8,7 @@ from textwrap import wrap
 from xml.sax.saxutils import escape, quoteattr
 
 from meterlink.circuit.parts import Circuit, Kind
-from meterlink.circuit.picture.dress import STYLE
+from meterlink.circuit.picture.dress import PAPER_STYLE, STYLE
 from meterlink.circuit.picture.layout import layout
 from meterlink.circuit.picture.legend import ROW, legend
 from meterlink.circuit.picture.lettering import breadth, clean
@@ -23,28 +23,31 @@ _MARGIN = 12.0
 _HEADING = 20.0
 """Height of a line of the heading."""
 _HEADING_SIZE = 15.0
+_CLOSE_UP = 1.2
+"""Height of a close-up, in its widths."""
 _REFERENCE = "reference"
 _MOST_NAMED = 5
 """Suspects that the description names."""
 
 
-def svg(circuit: Circuit, marks: Marks, *, title: str | None = None) -> str:
+def svg(circuit: Circuit, marks: Marks, *, title: str | None = None, on_paper: bool = False) -> str:
     """Draw a circuit.
 
     Args:
         circuit: the circuit.
         marks: what is known of it.
         title: the heading; the circuit's own title unless told.
+        on_paper: black on white, without a search's signs, for programs whose style sheets know no variables or media.
 
     Returns:
         The `svg` element, to be put into a page or to be saved by itself. It has no width of its own: it fills what it
-        is put into.
+        is put into. Where there is a node to probe, the fragment `#probe` names the part of the picture around it.
     """
     laid = sheet(circuit, marks, layout(circuit))
     width = max(laid.width, _LEAST_WIDTH)
     heading = clean(circuit.title if title is None else title)
     lines = _wrapped(heading, width)
-    entries, rows = legend(width, _MARGIN)
+    entries, rows = legend(width, _MARGIN, search=not on_paper)
     top = _MARGIN + _HEADING * len(lines)
     bottom = top + laid.height
     height = bottom + ROW * rows + _MARGIN
@@ -53,7 +56,8 @@ def svg(circuit: Circuit, marks: Marks, *, title: str | None = None) -> str:
             '<svg xmlns="http://www.w3.org/2000/svg" class="circuit-picture" role="img" '
             f'viewBox="0 0 {place(width, height)}">\n',
             f"<title>{escape(heading)}</title>\n<desc>{escape(_description(circuit, marks))}</desc>\n",
-            f"<style>{STYLE}</style>\n",
+            f"<style>{PAPER_STYLE if on_paper else STYLE}</style>\n",
+            _close_up(width, height, top + laid.probe[1]) if laid.probe else "",
             f'<rect class="paper" width="{number(width)}" height="{number(height)}" fill="#fff"/>\n',
             *lines,
             f'<g transform="translate({place(0, top)})">\n',
@@ -63,6 +67,13 @@ def svg(circuit: Circuit, marks: Marks, *, title: str | None = None) -> str:
             "</g>\n</svg>\n",
         )
     )
+
+
+def _close_up(width: float, height: float, middle: float) -> str:
+    """What a page shows that has no room for all of it: as wide as the picture, and about as high."""
+    cut = min(height, _CLOSE_UP * width)
+    top = min(max(0.0, middle - cut / 2), height - cut)
+    return f'<view id="probe" viewBox="0 {number(top)} {place(width, cut)}"/>\n'
 
 
 def _wrapped(heading: str, width: float) -> list[str]:

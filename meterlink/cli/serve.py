@@ -1,0 +1,105 @@
+"""`steadypoint serve`: the pages, from which checks are started and watched."""
+
+import asyncio
+import signal
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+
+import click
+
+from meterlink.cli._hearing import Hearing, heard, hearing_options
+from meterlink.cli._identify import ensure_known
+from meterlink.cli._pages import PORT, Pages, host_option, lan_option
+from meterlink.cli._stated import stated_options
+from meterlink.cli.check import acknowledge
+from meterlink.errors import UsageError
+from meterlink.home import home_folder
+from meterlink.in_hand import Stated
+from meterlink.prepared import prepare
+from meterlink.procedure.load import load_procedure
+from meterlink.run import Answers, Output
+from meterlink.session import Session
+from meterlink.visit import Plan, job_again, new_job
+from meterlink.web.desk import Desk
+from meterlink.web.server import Place, serving
+from meterlink.web.stage import Stage
+from meterlink.web.technician import TechnicianPage
+
+
+@click.command("serve", short_help="Serve the pages: the technician's is the first; checks are started there.")
+@click.argument("procedure", required=False)
+@click.option("--port", type=click.IntRange(0, 65535), default=PORT, show_default=True, help="0: any that is free.")
+@host_option
+@lan_option
+@click.option("--meter", metavar="METER", help="Begin at once, with PROCEDURE or --job and this meter.")
+@click.option("--job", metavar="JOB", help="A job to go on with at once, in the place of PROCEDURE.")
+@click.option("--accept-cautions", is_flag=True, help="Count the procedure's cautions as read and acknowledged.")
+@stated_options
+@hearing_options
+def command(
+    *,
+    procedure: str | None,
+    port: int,
+    host: str,
+    insecure_lan: bool,
+    meter: str | None,
+    job: str | None,
+    accept_cautions: bool,
+    stated: Stated,
+    hearing: Hearing,
+) -> None:
+    """Serve the technician's page at / until Ctrl-C.
+
+    A check is started on the page: procedure, meter, cautions; an unfinished one is gone on with. With PROCEDURE and
+    --meter, or --job and --meter, it begins at once.
+    """
+    plan = _plan(procedure, job, meter, stated, accept_cautions=accept_cautions)
+    place = Pages(host, port, insecure_lan).take()
+    with suppress(KeyboardInterrupt):
+        asyncio.run(_serve(place, plan, hearing))
+
+
+def _plan(
+    procedure: str | None, job: str | None, meter: str | None, stated: Stated, *, accept_cautions: bool
+) -> Plan | None:
+    if meter is None and procedure is None and job is None:
+        return None
+    if meter is None or (procedure is None) == (job is None):
+        raise UsageError("to begin at once, give --meter and either PROCEDURE or --job; or none of them")
+    ensure_known(meter)
+    if job is not None:
+        return job_again(job, meter, stated)
+    prepared = prepare(load_procedure(procedure or ""))
+    if not accept_cautions:
+        acknowledge(prepared.procedure.cautions)
+    return new_job(prepared, meter, stated)
+
+
+async def _serve(place: Place, plan: Plan | None, hearing: Hearing) -> None:
+    stage = Stage()
+
+    @contextmanager
+    def show(session: Session, answers: Answers) -> Iterator[Output]:
+        with (
+            stage.showing(session, answers) as pages,
+            heard(pages, session.engine.procedure, hearing, on_terminal=False) as output,
+        ):
+            yield output
+
+    folder = home_folder()
+    desk = Desk(stage, folder, show)
+    ended = asyncio.Event()
+    with suppress(NotImplementedError):  # a platform without these signals in its event loop
+        asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, ended.set)
+    async with serving(place, stage, [*TechnicianPage(stage, folder).routes, *desk.routes]):
+        click.echo(f"The technician's page: {place.url}", err=True)
+        if plan is not None:
+            desk.begin(_given(plan), plan.meter)
+        try:
+            await ended.wait()
+        finally:
+            await desk.close()
+
+
+def _given(plan: Plan) -> Callable[[], Plan]:
+    return lambda: plan

@@ -1,0 +1,320 @@
+"""The technician's page in a real browser: what it shows, that it comes back, and that anybody can use it."""
+
+import re
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import suppress
+from pathlib import Path
+from typing import Self
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, ViewportSize, expect
+
+from commands import jobs, only, shown
+from page_bench import LARGE, SMALL, TITLE, Meter, Served, chromium, opened, write_procedure
+from procedure_samples import with_steps
+
+TARGETS = "button, .photo, .choice, .field input, .settings a"
+"""Everything that is pressed."""
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as browser:
+        yield browser
+
+
+@pytest.fixture
+def meter() -> Iterator[Meter]:
+    with Meter() as meter:
+        yield meter
+
+
+@pytest.fixture
+def served(tmp_path: Path) -> Iterator[Served]:
+    write_procedure(tmp_path)
+    with Served(tmp_path, "serve", "--port", "0") as served:
+        yield served
+
+
+def begin(page: Page, meter: Meter, title: str = TITLE) -> None:
+    page.get_by_text(title, exact=True).first.click()
+    page.fill("#address", meter.address)
+    page.check("#acknowledged")
+    page.click("#begin")
+
+
+def asks(page: Page, point: str) -> None:
+    expect(page.locator("#point")).to_have_text(point, timeout=15_000)
+
+
+def judged(page: Page) -> list[str]:
+    """The rail in words: every stop with its value and state."""
+    return page.locator("#rail li").all_inner_texts()
+
+
+def accessible(page: Page) -> None:
+    """The whole page, seen from top to bottom, without violations of WCAG 2.2 AA and of axe's best practices."""
+    found = Axe().run(page)
+    assert found.violations_count == 0, found.generate_report()
+
+
+def large_enough(page: Page) -> None:
+    for target in page.locator(TARGETS).all():
+        box = target.bounding_box()
+        if box is not None:
+            assert min(box["width"], box["height"]) >= 48, (target.inner_text(), box)
+
+
+def nothing_cut_off(page: Page, at: ViewportSize) -> None:
+    """No sideways scrolling down to 320 px (WCAG 2.2, 1.4.10), and no text wider than its box."""
+    cut = """() => [...document.querySelectorAll('button, h2, dd, p, li, .choice')].filter((each) =>
+        each.offsetParent && each.scrollWidth > each.clientWidth + 1).map((each) => each.outerHTML.slice(0, 80))"""
+    for width in (320, at["width"]):
+        page.set_viewport_size({"width": width, "height": at["height"]})
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert page.evaluate(cut) == []
+
+
+def test_two_browsers_go_through_a_check_and_show_the_same(
+    browser: Browser, served: Served, meter: Meter, tmp_path: Path
+) -> None:
+    troubles: list[str] = []
+    phone = opened(browser.new_context(viewport=SMALL, color_scheme="light"), served.url, troubles)
+    desk = opened(browser.new_context(viewport=LARGE, color_scheme="dark"), served.url, troubles)
+    both = ((phone, SMALL), (desk, LARGE))
+
+    phone.get_by_text(TITLE, exact=True).click()
+    phone.fill("#address", meter.address)
+    accessible(phone)
+    large_enough(phone)
+    phone.click("#begin")
+    expect(phone.locator("#refused")).to_have_text("Read the cautions first, then tick that you have.")
+    assert jobs(tmp_path) == []
+    phone.check("#acknowledged")
+    phone.click("#begin")
+
+    asks(phone, "Q1")
+    asks(desk, "Q1")
+    expect(phone.locator("#confirms")).to_have_text("Is the control breaker pushed in?")
+    phone.click("#confirm")
+    expect(phone.locator("#confirm")).to_have_attribute("aria-disabled", "true")
+    asks(desk, "G1:+")
+    expect(desk.locator("#verdict")).to_contain_text("pass")
+    expect(desk.locator("#told-off")).to_have_text("Confirmed on another page.")
+    meter.touch("25.41 V DC")
+    asks(desk, "F1:2")
+    meter.touch("0.012 V DC")
+    phone.wait_for_selector('#confirm[data-ready="asked"]')
+    expect(phone.locator("#confirms")).to_have_text("F1:2 reads 0.012 V")
+    desk.click("#confirm")
+    for page, size in both:
+        expect(page.locator("#verdict")).to_contain_text("fail", timeout=15_000)
+        asks(page, "B1:11")
+        expect(page.locator("#digits")).to_have_attribute("aria-label", "0.012 V")
+        accessible(page)
+        large_enough(page)
+        nothing_cut_off(page, size)
+    assert judged(phone) == judged(desk)
+    assert "fail" in judged(phone)[2]
+
+    desk.click('[data-answer="back"]')
+    asks(phone, "F1:2")
+    phone.click("#stop")
+    for page, _ in both:
+        expect(page.locator("#finished-title")).to_have_text("Broken off", timeout=15_000)
+        accessible(page)
+    assert troubles == []
+    (job,) = jobs(tmp_path)
+    assert [each["outcome"] for each in only(shown(tmp_path, str(job["job"])), "verdict")] == ["pass", "pass", "fail"]
+
+
+class Cut:
+    """A network between browser and server that can go silent without a word, as a phone does behind a wall."""
+
+    def __init__(self, port: int) -> None:
+        self._behind = port
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.port: int = self._listener.getsockname()[1]
+        self.silent = False
+        threading.Thread(target=self._serve, daemon=True).start()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._listener.close()
+
+    def _serve(self) -> None:
+        with suppress(OSError):
+            while True:
+                near, _ = self._listener.accept()
+                with suppress(OSError):
+                    far = socket.create_connection(("127.0.0.1", self._behind))
+                    threading.Thread(target=self._carry, args=(near, far), daemon=True).start()
+                    threading.Thread(target=self._carry, args=(far, near), daemon=True).start()
+                    continue
+                near.close()
+
+    def _carry(self, one: socket.socket, other: socket.socket) -> None:
+        with suppress(OSError), one, other:
+            while data := one.recv(65536):
+                while self.silent:
+                    time.sleep(0.05)
+                other.sendall(data.replace(b":%d" % self.port, b":%d" % self._behind))
+
+
+def test_a_cut_and_a_restart_are_got_over_without_a_reload(browser: Browser, meter: Meter, tmp_path: Path) -> None:
+    procedure = str(write_procedure(tmp_path))
+    begun = ("serve", procedure, "--meter", meter.address, "--accept-cautions")
+    with Served(tmp_path, *begun, "--port", "0") as served, Cut(served.port) as network:
+        page = opened(browser.new_context(viewport=SMALL), f"http://127.0.0.1:{network.port}/")
+        near = opened(browser.new_context(viewport=SMALL), served.url)
+        page.evaluate("window.sameAsBefore = true")
+        asks(page, "Q1")
+        near.click("#confirm")
+        asks(page, "G1:+")
+
+        network.silent = True
+        meter.touch("25.41 V DC")
+        asks(near, "F1:2")
+        expect(page.locator("#link")).to_have_text(re.compile(r"^no link since [0-9]+ s$"), timeout=15_000)
+        assert page.evaluate("document.body.dataset.live") == "no"
+        expect(page.locator("#confirm")).to_have_attribute("aria-disabled", "true")
+        network.silent = False
+        asks(page, "F1:2")
+        expect(page.locator("#link")).to_have_text("linked")
+        assert judged(page) == judged(near)
+        expect(page.locator("#said")).to_contain_text("G1:+: 25.41 V. Pass.")
+
+        served.kill()
+        expect(page.locator("#link")).to_have_attribute("data-link", "lost", timeout=15_000)
+        (job,) = (str(each["job"]) for each in jobs(tmp_path))
+        with Served(tmp_path, "serve", "--job", job, "--meter", meter.address, "--port", str(served.port)):
+            expect(page.locator("#link")).to_have_text("linked", timeout=15_000)
+            asks(page, "F1:2")
+            meter.touch("25.38 V DC")
+            asks(page, "B1:11")
+            page.click('[data-answer="back"]')
+            asks(page, "F1:2")
+            assert page.evaluate("window.sameAsBefore") is True
+            expect(near.locator("#rail")).to_contain_text("25.38 V", timeout=15_000)
+            assert judged(page) == judged(near)
+
+
+def test_what_a_file_or_a_meter_says_is_text_and_nothing_else(browser: Browser, meter: Meter, tmp_path: Path) -> None:
+    evil = '<img src=x onerror="document.title=1">'
+    steps = with_steps(
+        f"""
+        - id: seen
+          kind: look
+          point: '</h2><script>document.title=1</script>'
+          ask: '{evil} ready?'
+        """
+    )
+    text = steps.replace("title: Sample", f"title: '{evil}'").replace("Take care.", f"'{evil}'")
+    write_procedure(tmp_path, text)
+    with Served(tmp_path, "serve", "--port", "0") as served:
+        page = opened(browser.new_context(viewport=SMALL), served.url)
+        begin(page, meter, evil)
+        asks(page, "</h2><script>document.title=1</script>")
+        expect(page.locator("#ask")).to_have_text(f"{evil} ready?")
+        expect(page.locator("#title")).to_have_text(evil)
+        assert page.locator("main img, main script, #rail img").count() == 0
+        assert page.title().startswith("</h2><script>")
+
+
+def test_a_pedal_s_key_confirms_once_that_is_switched_on(browser: Browser, served: Served, meter: Meter) -> None:
+    page = opened(browser.new_context(viewport=SMALL), served.url)
+    begin(page, meter)
+    asks(page, "Q1")
+    page.locator("body").press("PageDown")
+    page.wait_for_timeout(400)
+    asks(page, "Q1")
+    page.check("#keys")
+    page.locator("#keys").blur()
+    page.locator("body").press("PageDown")
+    asks(page, "G1:+")
+    page.locator("body").press("PageDown")  # nothing is to be confirmed before the display has stood still
+    asks(page, "G1:+")
+
+
+def test_who_looks_on_has_no_buttons(browser: Browser, served: Served, meter: Meter) -> None:
+    page = opened(browser.new_context(viewport=SMALL), served.url)
+    begin(page, meter)
+    asks(page, "Q1")
+    other = opened(browser.new_context(viewport=SMALL), f"{served.url}?watch")
+    asks(other, "Q1")
+    expect(other.locator("[data-answer]:visible")).to_have_count(0)
+    expect(other.locator("#stop")).to_be_hidden()
+
+
+def test_the_digits_can_be_read_at_three_metres(browser: Browser, served: Served, meter: Meter) -> None:
+    """16 minutes of arc at 3 m are 14 mm (ISO 9241-303, from memory); 360 px of a phone are 68 mm or more."""
+    page = opened(browser.new_context(viewport=SMALL), served.url)
+    begin(page, meter)
+    page.click("#confirm")
+    asks(page, "G1:+")
+    for display in ("25.41 V DC", "-25.41 V DC"):
+        meter.shown = display
+        expect(page.locator("#digits")).to_have_attribute("aria-label", display.removesuffix(" DC"))
+        heights = [path.bounding_box() for path in page.locator("#digits path").all()]
+        tallest = max(box["height"] for box in heights if box)
+        assert tallest * 68 / 360 >= 14
+
+
+def test_a_phone_s_own_wishes_are_followed(browser: Browser, served: Served) -> None:
+    context = browser.new_context(viewport=SMALL, color_scheme="dark", reduced_motion="reduce")
+    page = opened(context, served.url)
+    assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(20, 23, 26)"
+    page.emulate_media(color_scheme="light", forced_colors="active")
+    accessible(page)
+
+
+def test_a_note_and_a_photo_are_kept_with_the_record(
+    browser: Browser, served: Served, meter: Meter, tmp_path: Path
+) -> None:
+    page = opened(browser.new_context(viewport=SMALL), served.url)
+    begin(page, meter)
+    asks(page, "Q1")
+    page.click("#note")
+    accessible(page)
+    large_enough(page)
+    page.fill("#note-text", "Terminal cover <b>missing</b>")
+    page.get_by_role("button", name="Keep", exact=True).click()
+    expect(page.locator("#told-off")).to_have_text("Kept with the record.")
+    page.set_input_files("#photo", {"name": "cover.jpg", "mimeType": "image/jpeg", "buffer": b"\xff\xd8" + bytes(500)})
+    expect(page.locator("#told-off")).to_have_text("Kept with the record.")
+    page.click("#note")
+    page.fill("#note-text", "Not this one")
+    page.get_by_role("button", name="Cancel").click()
+    page.click("#stop")
+    expect(page.locator("#finished-title")).to_have_text("Broken off", timeout=15_000)
+
+    (job,) = jobs(tmp_path)
+    remarks = [event for event in shown(tmp_path, str(job["job"])) if event.get("about") == "remark"]
+    assert [each["text"] for each in remarks] == ["Terminal cover <b>missing</b>", "Photo"]
+    assert len(list((tmp_path / "photos").iterdir())) == 1
+
+
+def test_tones_and_speech_are_switched_on_by_whoever_wants_them(browser: Browser, served: Served, meter: Meter) -> None:
+    page = opened(browser.new_context(viewport=SMALL), served.url)
+    heard: list[str] = []
+    page.on("request", lambda request: heard.append(request.url))
+    begin(page, meter)
+    asks(page, "Q1")
+    page.click("#confirm")
+    asks(page, "G1:+")
+    assert not any("/tones/" in url for url in heard)
+    page.check("#tones")
+    page.select_option("#language", "de")
+    meter.touch("25.41 V DC")
+    asks(page, "F1:2")
+    page.wait_for_timeout(300)
+    assert f"{served.url}tones/pass.wav" in heard
+    page.reload()
+    expect(page.locator("#tones")).to_be_checked()
+    expect(page.locator("#language")).to_have_value("de")
