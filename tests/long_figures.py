@@ -27,7 +27,7 @@ from meterlink.record.codec import from_event, to_entry
 from meterlink.record.device_key import DeviceKey, device_key
 from meterlink.record.entry import Event, Kind
 from meterlink.record.proof import prove
-from meterlink.record.seal import seal
+from meterlink.record.seal import Seal, seal
 from meterlink.record.store import Job, Store
 from meterlink.registry import decoder_of
 from meterlink.replay import Replay, kept_with
@@ -123,19 +123,15 @@ def long_archive(home: Path, count: int, key: DeviceKey) -> Path:
     with Store.open(home) as store:
         job = store.job(begin(store, device=key.public_key))
     path = home / f"{count}.zip"
-    heads: list[str] = []
+    seals: list[Seal] = []
 
     def noting() -> Iterator[Line]:
         for line in long_lines(job, count):
-            if line.seq == count:
-                heads.append(line.sha256.decode())
             yield line
+            if line.seq == count:
+                seals.append(seal(job.id, count, line.sha256.decode(), job.started_utc_ns, key))
 
-    # The seal stands before the log in the file, and is made of its end.
-    for _ in noting():
-        pass
-    sealed = seal(job.id, count, heads[0], job.started_utc_ns, key)
-    write_archive(path, job, long_lines(job, count), [sealed], home / "photos")
+    write_archive(path, job, noting(), seals, home / "photos")
     return path
 
 

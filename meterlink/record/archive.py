@@ -4,8 +4,8 @@ A ZIP file (APPNOTE 6.3) of these members, in this order:
 
 - `READ-ME.txt`: what this is, for whoever has no Steadypoint.
 - `job.json`: the job's own line, its hash as the last key `sha256`.
-- `seals.jsonl`: the seals, a canonical JSON object a line.
 - `events.jsonl`: the log, a line of the chain each, its hash as the last key `sha256`.
+- `seals.jsonl`: the seals, a canonical JSON object a line.
 - `photos/SHA256`: the photos that notes name, as they were taken.
 
 See `meterlink.record.chain` for the lines. Everything is written and read as a stream; the same job gives the same
@@ -66,9 +66,9 @@ def write_archive(path: Path, job: Job, lines: Iterable[Line], seals: Sequence[S
         with path.open("xb") as file, zipfile.ZipFile(file, "w") as archive:
             _put(archive, "READ-ME.txt", [_ABOUT.encode()])
             _put(archive, "job.json", [with_hash(job.text, job.sha256.encode()), b"\n"])
-            _put(archive, "seals.jsonl", (seal_line(seal) + b"\n" for seal in seals))
             named: dict[str, None] = {}
             _put(archive, "events.jsonl", _noting_photos(lines, named))
+            _put(archive, "seals.jsonl", (seal_line(seal) + b"\n" for seal in seals))
             for sha256 in named:
                 if (photos / sha256).is_file():
                     _put(archive, f"photos/{sha256}", [(photos / sha256).read_bytes()])
