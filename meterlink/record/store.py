@@ -29,6 +29,7 @@ FILE_NAME = "record.sqlite3"
 _SAYABLE = "cdfhjkmnpqrtvwxy34679"
 """No vowels, so no words; no two signs that look alike in handwriting (0 o, 1 i l, 2 z, 5 s, 8 b, 6 g)."""
 _PAGE = 500
+_AS_EVENT = (EVENT.c.seq, EVENT.c.kind, EVENT.c.monotonic_ns, EVENT.c.utc_ns, EVENT.c.body, EVENT.c.raw)
 _KINDS = {kind.value: kind for kind in Kind}
 
 
@@ -283,7 +284,9 @@ class Store:
             yield connection
 
     def _pages(self, job_id: str, kinds: Collection[Kind]) -> Iterator[Event]:
-        wanted = select(EVENT).where(EVENT.c.job == job_id, EVENT.c.kind.in_([kind.value for kind in kinds]))
+        wanted = select(*_AS_EVENT).where(EVENT.c.job == job_id)
+        if set(kinds) != set(Kind):
+            wanted = wanted.where(EVENT.c.kind.in_([kind.value for kind in kinds]))
         last = 0
         while True:
             page = wanted.where(EVENT.c.seq > last).order_by(EVENT.c.seq).limit(_PAGE)
@@ -345,7 +348,7 @@ def _row(job: str, head: _Head, entry: Entry) -> tuple[dict[str, object], _Head]
 
 
 def _event(row: Iterable[Any]) -> Event:
-    _, seq, kind, monotonic_ns, utc_ns, body, raw, _ = row
+    seq, kind, monotonic_ns, utc_ns, body, raw = row
     return Event(_KINDS[kind], Instant(monotonic_ns, utc_ns), json.loads(body), raw, seq=seq)
 
 
