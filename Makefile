@@ -1,6 +1,6 @@
 # Two commands for a newcomer: `make demo` and `make test`. Each sets up all it needs, on a bare machine too.
 .DELETE_ON_ERROR:
-.PHONY: demo test bench clean chromium dbus ngspice
+.PHONY: demo test bench clean alsa chromium dbus ngspice
 
 VENV := .venv
 BIN := $(VENV)/bin
@@ -10,7 +10,7 @@ APT := DEBIAN_FRONTEND=noninteractive apt-get
 demo: $(VENV)/run.stamp
 	$(BIN)/steadypoint demo
 
-test: $(VENV)/dev.stamp chromium dbus ngspice
+test: $(VENV)/dev.stamp alsa chromium dbus ngspice
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
@@ -20,8 +20,9 @@ test: $(VENV)/dev.stamp chromium dbus ngspice
 
 # The full figures, of which `make test` runs a short form: 2,000 simulated start-ups, 100 kills, the cost of --help,
 # Bluetooth links cut 200 times, the speed of the decoders, every simulated meter identified, verdicts given early, false
-# ones near limits; the circuit solver beside ngspice, 20,000 faults searched for, how soon a verdict is heard; a sealed job damaged
-# 5,000 times, 500 jobs replayed, what verifying a long job costs.
+# ones near limits; the circuit solver beside ngspice, 20,000 faults searched for, how soon a verdict is heard; a sealed
+# job damaged 5,000 times, 500 jobs replayed, what verifying a long job costs; the whole library on the simulated lift,
+# with every fault that it should catch.
 bench: $(VENV)/dev.stamp dbus ngspice
 	$(BIN)/python tests/startups.py
 	$(BIN)/python tests/kills.py
@@ -38,6 +39,7 @@ bench: $(VENV)/dev.stamp dbus ngspice
 	$(BIN)/python tests/record_damage.py
 	$(BIN)/python tests/replays.py
 	$(BIN)/python tests/long_figures.py
+	$(BIN)/steadypoint dry-run
 
 # The Bluetooth tests start a D-Bus of their own; where it is missing and cannot be installed, they say so and are skipped.
 dbus:
@@ -55,6 +57,12 @@ ngspice:
 chromium:
 	@if ! command -v chromium >/dev/null && command -v apt-get >/dev/null && test "$$(id -u)" = 0; then \
 	    $(APT) update -qq && $(APT) install -qq -y --no-install-recommends chromium; \
+	fi
+
+# Linux' sound library, for the tests that let a check be heard through a loudspeaker that is a file.
+alsa:
+	@if ! ldconfig -p 2>/dev/null | grep -q libasound.so.2 && command -v apt-get >/dev/null && test "$$(id -u)" = 0; then \
+	    $(APT) update -qq && { $(APT) install -qq -y libasound2 || $(APT) install -qq -y libasound2t64; }; \
 	fi
 
 clean:

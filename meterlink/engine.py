@@ -10,20 +10,21 @@ from collections.abc import Collection, Iterable, Iterator
 from decimal import Decimal
 
 from meterlink.circuit.tied import Tied
+from meterlink.conduct.any_order import AnyOrder
 from meterlink.conduct.course import MOST_ROUNDS, Course
 from meterlink.conduct.dead import DeadProof
 from meterlink.conduct.interval import Interval
 from meterlink.conduct.jumpers import Jumpers, entry_of
 from meterlink.conduct.operate import Operate
+from meterlink.conduct.standard import Standard
 from meterlink.conduct.timed import Said, Timed
 from meterlink.conduct.touching import PATIENCE_NS, Awaited, Judged, Touching, live_circuit, touch_outcome
 from meterlink.conduct.watch import Watch
 from meterlink.contact import GAP_NS, Contact, Idle, Probes
-from meterlink.findings import dead, last_live, lost_between
+from meterlink.findings import lost_between
 from meterlink.gestures import Gesture, Gestures, Way
 from meterlink.hunt import Hunt, Turn
 from meterlink.instrument import Instrument
-from meterlink.judging.budget import Budget
 from meterlink.judging.judge import Judge
 from meterlink.limits import Limits
 from meterlink.outcome import (
@@ -66,11 +67,8 @@ from meterlink.procedure.model import (
     ReadingStep,
     Step,
     WatchStep,
-    partner_of,
 )
-from meterlink.procedure.relative import relative_limits
 from meterlink.reading import NS_PER_S, Instant, Reading, State
-from meterlink.settle import settle
 
 DEBOUNCE_NS = 3 * NS_PER_S // 10
 """An answer sooner than this after a step was announced was meant for the step before (common practice, no source)."""
@@ -103,9 +101,8 @@ class Engine:
         self.jumpers = Jumpers()
         """The temporary jumpers that are in."""
         self.ended = False
-        self._instrument: Instrument | None = None
-        self._budgets: dict[str, Budget] = {}
-        """The uncertainty of the last touch judged for each step, for limits that refer to it."""
+        self._standard = Standard(procedure, self.course)
+        self._groups = AnyOrder(procedure, self.course)
         self._index = 0
         self._probes = Probes()
         self._touching = Touching(self._probes)
@@ -119,8 +116,6 @@ class Engine:
         """The questions about jumpers still in, at the end of the job; the first one is asked."""
         self._chosen: Contact | None = None
         """The touch that was found to fit one of a group's steps."""
-        self._in_order = False
-        """Whether a value has fitted none of a group's steps, so that they are asked for one by one."""
         self._announced = Instant(0, 0)
         self._last_judged: str | None = None
         self._latest: Verdict | None = None
@@ -186,7 +181,7 @@ class Engine:
 
     def _take(self, item: EngineInput) -> Iterator[Outcome]:
         if isinstance(item, Instrument):
-            self._instrument = item
+            self._standard.instrument = item
             yield Cue("meter", meter_stated(item), None, item.at)
         elif isinstance(item, Jumper):
             yield from self._jumper(item)
@@ -218,19 +213,11 @@ class Engine:
 
     def limits(self) -> Limits | None:
         """Return the limits of the waiting step, worked out; None for a step that the meter does not judge."""
-        step = self.step
-        if self._timed is not None:
-            return self._timed.limits
-        if not isinstance(step, ReadingStep | AgreeStep):
-            return None
-        partner = partner_of(step, self.procedure.steps)
-        if partner is None:
-            return step.limits if isinstance(step, ReadingStep) else None
-        return relative_limits(step, _value_of(self.verdicts.get(partner.id)))
+        return self._timed.limits if self._timed is not None else self._standard.limits(self.step)
 
     def may_be_off(self, reading: Reading) -> Decimal | None:
         """By how much a reading may be off for the waiting step, in its unit; None where that is not known."""
-        judge = self._judge(self.limits())
+        judge = self._standard.judge(self.step, self.limits())
         if judge is None or reading.value is None or reading.unit != judge.limits.unit:
             return None
         return judge.expanded([reading])
@@ -357,7 +344,7 @@ class Engine:
 
     def _conduct(self, step: Step) -> Timed | None:
         def judge(limits: Limits) -> Judge:
-            made = self._judge(limits)
+            made = self._standard.judge(step, limits)
             assert made is not None  # noqa: S101 - a measured step with limits
             return made
 
@@ -370,32 +357,20 @@ class Engine:
     # Groups in any order
 
     def _any_order(self) -> list[ReadingStep]:
-        """The open steps of which any may be touched now; none where but one may."""
-        if self.hunt is not None or self._closing or self._proof or self._in_order:
-            return []
-        group = self.procedure.group_of(self.procedure.steps[self._index])
-        if group is None or not group.any_order:
-            return []
-        waiting = self.procedure.steps[self._index]
-        steps = [self.procedure.steps[self.course.place(step)] for step in group.steps]
-        open_ones = [each for each in steps if isinstance(each, ReadingStep) and not self.course.done(each)]
-        return open_ones if len(open_ones) > 1 and waiting in open_ones else []
+        """The steps of a group of which any may be touched now; none where but one may."""
+        made_up = self.hunt is not None or self._closing or self._proof is not None
+        return [] if made_up else self._groups.open(self.procedure.steps[self._index])
 
     def _choose(self, contact: Contact, reading: Reading) -> Iterator[Cue]:
         """Find the step that a touch fits; where it fits none, they are asked for one by one."""
         open_ones = self._any_order()
-        settled = settle(contact.window, None)
-        if settled is None or reading.function not in open_ones[0].measure:
-            return
-        measured = settled[0].measured
-        fitting = [each for each in open_ones if each.limits.accept(measured.value)]
-        if fitting:
-            self._index = self.course.place(fitting[0].id)
+        fitting = self._groups.fitting(open_ones, contact, reading)
+        if isinstance(fitting, ReadingStep):
+            self._index = self.course.place(fitting.id)
             self._chosen = contact
-        elif len(contact.window) >= 5:
-            self._in_order = True
+        elif fitting is not None:
             self._probes.require_lift()
-            yield Cue("fits-none", fits_none(measured, open_ones), self.step.id, reading.at)
+            yield Cue("fits-none", fits_none(fitting, open_ones), self.step.id, reading.at)
 
     # Judging
 
@@ -404,56 +379,18 @@ class Engine:
         return Awaited(
             step=self.step,
             limits=limits,
-            judge=self._judge(limits),
+            judge=self._standard.judge(self.step, limits),
             announced=self._announced,
             latest=self._latest,
-            instrument=self._instrument,
+            instrument=self._standard.instrument,
             wanders=self.hunt is not None,
             told=self._told,
         )
 
-    def _judge(self, limits: Limits | None) -> Judge | None:
-        """What the waiting step is judged by; None for one that the meter does not judge."""
-        step = self.step
-        if limits is None or not isinstance(step, MeasuredStep):
-            return None
-        partner = partner_of(step, self.procedure.steps)
-        return Judge(
-            limits=limits,
-            decision=self.procedure.decision(step),
-            instrument=self._instrument,
-            partner=self._budgets.get(partner.id) if partner else None,
-            share=step.limits.largest_share if isinstance(step, ReadingStep) else Decimal(0),
-            source_ohms=step.source_resistance.value if step.source_resistance else None,
-        )
-
     def _come_to(self, judged: Judged) -> Iterator[Outcome]:
-        """Write a judgement down; two dead points that agree prove nothing about what lies between them."""
-        step, judgement = self.step, judged.judgement
+        step = self.step
         assert isinstance(step, MeasuredStep)  # noqa: S101 - nothing else is judged
-        outcome, reason = judgement.outcome, judgement.reason
-        partner = partner_of(step, self.procedure.steps)
-        if partner is not None and outcome is VerdictOutcome.PASS and dead(self.verdicts.get(partner.id)):
-            outcome, reason = VerdictOutcome.UNCLEAR, f"Nothing on either side: look upstream of {step.point}."
-        elif outcome is VerdictOutcome.FAIL and _too_low(judged.measured, judged.limits):
-            live = last_live(self.procedure, self.verdicts, step)
-            reason += f" The last good point is {live.point}." if live else ""
-        if judgement.budget is None:
-            self._budgets.pop(step.id, None)
-        else:
-            self._budgets[step.id] = judgement.budget
-        result = Verdict(
-            step.id,
-            outcome,
-            judged.measured,
-            judged.limits.text,
-            judged.confirmed,
-            reason,
-            judged.at,
-            step.source,
-            judgement.assessment,
-        )
-        yield from self._conclude(result)
+        yield from self._conclude(self._standard.verdict(step, judged))
 
     # Answers
 
@@ -527,32 +464,18 @@ class Engine:
 
     def _by_hand(self, at: Instant) -> tuple[Way, ...]:
         """How a yes may be given now without a keyboard."""
-        if self.ended or self._too_soon(at):
+        if self._too_soon(at) or self.confirms() is None:
             return ()
-        if isinstance(self.step, AnsweredStep):
-            return Way.HOLD, Way.SHORT
-        if self._timed is not None:
-            return (Way.HOLD,) if self._timed.takes_yes else ()
-        return (Way.HOLD,) if self._probes.lifted and self._touching.confirmable(self._awaited()) else ()
-
-    def _would_confirm(self) -> str:
-        """What a gesture that has begun would confirm."""
-        step = self.step
-        if isinstance(step, AnsweredStep):
-            return announce(step, None).removeprefix(f"{step.point}: ")
-        if self._timed is not None:
-            return "it has stopped." if self._timed.under_way else "watching begins."
-        shown = self._touching.confirmable(self._awaited())
-        return f"{shown.measured if shown else 'what is shown'}, both probes firmly on."
+        return (Way.HOLD, Way.SHORT) if isinstance(self.step, AnsweredStep) else (Way.HOLD,)
 
     def _hold_seen(self, at: Instant) -> Cue:
-        text = f"{self.step.point}: HOLD seen. Switch it off to confirm: {self._would_confirm()}"
+        text = f"{self.step.point}: HOLD seen. Switch it off to confirm: {self.confirms()}"
         return Cue("hold-seen", text, self.step.id, at)
 
     def _gestured(self, way: Way, gesture: Gesture, at: Instant) -> Iterator[Outcome]:
         """Ask for the rest of a gesture, or take it for a yes."""
         if gesture is Gesture.BEGUN:
-            text = f"{self.step.point}: tips together seen. Once more to confirm: {self._would_confirm()}"
+            text = f"{self.step.point}: tips together seen. Once more to confirm: {self.confirms()}"
             yield Cue("short-seen", text, self.step.id, at)
             return
         by = "with the HOLD key" if way is Way.HOLD else "with the tips together twice"
@@ -697,7 +620,7 @@ class Engine:
     def _go_to(self, index: int, at: Instant) -> Iterator[Outcome]:
         before = self.step if self._index != index and self.hunt is None else None
         step = self.procedure.steps[index]
-        self._index, self.hunt, self._closing, self._in_order = index, None, [], False
+        self._index, self.hunt, self._closing, self._groups.given_up = index, None, [], False
         self._proof = DeadProof(step) if isinstance(step, DeadStep) else None
         self._timed = self._conduct(step)
         yield from self._ask(at, before)
@@ -733,7 +656,7 @@ class Engine:
             step = self.procedure.steps[self._index]
             self._proof = DeadProof(step) if isinstance(step, DeadStep) else None
             self._timed = self._conduct(step)
-            self._announced, self._in_order = at, False
+            self._announced, self._groups.given_up = at, False
 
     # Searches
 
@@ -746,7 +669,7 @@ class Engine:
         """Begin a search, with what the steps have read so far."""
         assert self._tied is not None  # noqa: S101 - only asked for with a circuit
         self._timed, self._proof = None, None
-        self.hunt = Hunt(self._tied, failed, self._hunted, self._instrument, self._mended)
+        self.hunt = Hunt(self._tied, failed, self._hunted, self._standard.instrument, self._mended)
         given = [(step, self.verdicts[step.id]) for step in self.procedure.steps if step.id in self.verdicts]
         self.hunt.begin(given)
         yield from self._hunt_on(self.hunt, None, at)
@@ -778,7 +701,7 @@ class Engine:
             self._mended |= hunt.places
             for step in hunt.touched_by_repair():
                 self.verdicts.pop(step.id, None)
-                self._budgets.pop(step.id, None)
+                self._standard.forget(step.id)
             yield Cue("prove-again", "Now what the repair touched is proved again.", hunt.step.id, item.at)
             yield from self._go_to(self.course.first_open() or 0, item.at)
 
@@ -786,11 +709,3 @@ class Engine:
         for contact in ended:
             outcome = contact.outcome or TouchOutcome.UNSTEADY
             yield Touch(contact.step, outcome, contact.measured, contact.start, contact.last)
-
-
-def _too_low(measured: Measured, limits: Limits) -> bool:
-    return measured.value is not None and abs(measured.value) < limits.nearest_zero
-
-
-def _value_of(verdict: Verdict | None) -> Measured | None:
-    return verdict.measured if verdict else None

@@ -11,6 +11,7 @@ from enum import StrEnum
 from meterlink.circuit.dictionary import Measure, Question
 from meterlink.circuit.elsewhere import elsewhere
 from meterlink.circuit.evidence import AS_STATED, MOSTLY_AS_STATED, Seen
+from meterlink.circuit.fault import Kin
 from meterlink.circuit.page import advice, black_lead, elsewhere_words, finding_json, seen_words
 from meterlink.circuit.search import Finding, Search
 from meterlink.circuit.seen import seen_of
@@ -19,7 +20,7 @@ from meterlink.instrument import Instrument
 from meterlink.limits import Limits, parse_limits
 from meterlink.outcome import Found, Json, Measured, Verdict, VerdictOutcome
 from meterlink.procedure.lint import SEARCH_PREFIX
-from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, ReadingStep, Step
+from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, ReadingStep, Step, partner_of
 from meterlink.reading import Function, Instant, plain
 
 _MOST_TOUCHES = 60
@@ -30,6 +31,10 @@ _LIMITS_ARE_WRONG = 0.01
 
 _MENDED = 0.02
 """How readily something is at fault again that was mended in this job, as a multiple (common practice, no source)."""
+
+
+_BESIDES = tuple(f"{kin}:" for kin in (Kin.OPEN, Kin.HIGH, Kin.BRIDGED, Kin.REFERENCE))
+"""How faults are named that leave the readings in front of them as they are."""
 
 
 class Turn(StrEnum):
@@ -123,15 +128,26 @@ class Hunt:
         return frozenset((answer.partition(":")[2],)) if answer else frozenset()
 
     def touched_by_repair(self) -> list[Step]:
-        """The steps to be proved again: those that did not pass, and those at the terminals of what was found."""
+        """The steps to be proved again: those that did not pass, and those at the terminals of what was found.
+
+        A short to earth, a weak source, or who knows what, may have pulled down what they are compared with, too: that
+        is read again then.
+        """
         places = self.places
         parts = [part for part in self.search.circuit.parts if part.id in places]
         nodes = places | {node for part in parts for node in part.nodes if node != self.search.circuit.reference}
-        return [
+        steps = self._tied.procedure.steps
+        again = [
             step
-            for step in self._tied.procedure.steps
+            for step in steps
             if step.id in self._not_passed or (isinstance(step, MeasuredStep) and step.point in nodes)
         ]
+        if (self.finding.answer or "").startswith(_BESIDES):
+            return again
+        for step in again:  # it grows: a partner may have one of its own
+            partner = partner_of(step, steps) if isinstance(step, MeasuredStep) else None
+            again += [each for each in steps if each is partner and each not in again]
+        return [step for step in steps if step in again]
 
     def found(self, at: Instant) -> Found:
         """Where the search stands."""

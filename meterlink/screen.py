@@ -24,6 +24,7 @@ from meterlink.reading import Flag, Reading, State
 
 KEYS = "y yes  n no  r repeat  b back  q stop"
 _MORE_KEYS = "  j jumper  t note"
+_PEDAL = "any key yes  "
 
 _PREFIX = {0: "", **{power: letter for letter, power in PREFIXES.items()}, PREFIXES["u"]: "µ"}
 _UNIT = {"Ohm": "Ω", "Cel": "°C"}
@@ -78,6 +79,8 @@ class View:
     """By the step that asked: yes or no."""
     entry: str | None = None
     """What is being typed, in the place of the keys; None while nothing is."""
+    pedal: bool = False
+    """Whether any key that says nothing else says yes."""
     searched: tuple[Circuit, Marks] | None = None
     """The circuit, and what is known of it, while a fault is looked for: it stands in the place of the steps."""
 
@@ -97,7 +100,7 @@ def render(view: View, width: int, height: int) -> list[str]:
         "",
         *_words(view.said, width),
         "",
-        keys(width) if view.entry is None else _cut_front(f"{view.entry}_  (Enter keeps it, Esc does not)", width),
+        _last_line(view, width),
     ]
     if height < _ROOM_FOR_LARGE:
         head, foot = [line for line in head if line], [line for line in foot if line]
@@ -107,10 +110,17 @@ def render(view: View, width: int, height: int) -> list[str]:
     return [line[:width] for line in (*head, *rail, *filling, *foot)][-height:]
 
 
-def keys(width: int) -> str:
+def _last_line(view: View, width: int) -> str:
+    if view.entry is None:
+        return keys(width, pedal=view.pedal)
+    return _cut_front(f"{view.entry}_  (Enter keeps it, Esc does not)", width)
+
+
+def keys(width: int, *, pedal: bool = False) -> str:
     """Name the keys: those that answer before those that begin a line of text."""
-    every = KEYS + _MORE_KEYS
-    return every if len(every) <= width else KEYS[:width]
+    answers = f"{_PEDAL if pedal else ''}{KEYS}"
+    every = answers + _MORE_KEYS
+    return every if len(every) <= width else answers[:width]
 
 
 def large(reading: Reading | None, width: int) -> list[str]:

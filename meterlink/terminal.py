@@ -56,17 +56,20 @@ class TerminalScreen:
 
 
 @contextmanager
-def terminal_screen(answer: Callable[[Answer | Entered | None], None]) -> Iterator[TerminalScreen]:
+def terminal_screen(
+    answer: Callable[[Answer | Entered | None], None], *, pedal: bool = False
+) -> Iterator[TerminalScreen]:
     """Take the whole terminal for as long as the context lasts, and give it back as it was.
 
     Args:
         answer: called from another thread with each answer that a key gives (None: stop), and with what was typed.
+        pedal: whether any key that says nothing else says yes.
     """
     terminal = blessed.Terminal()
     done = threading.Event()
     with terminal.fullscreen(), terminal.hidden_cursor(), terminal.cbreak():
         screen = TerminalScreen(terminal)
-        keys = threading.Thread(target=_read_keys, args=(terminal, done, answer, screen), name="keys")
+        keys = threading.Thread(target=_read_keys, args=(terminal, done, answer, screen, pedal), name="keys")
         keys.start()
         try:
             yield screen
@@ -80,6 +83,7 @@ def _read_keys(
     done: threading.Event,
     answer: Callable[[Answer | Entered | None], None],
     screen: TerminalScreen,
+    pedal: bool,
 ) -> None:
     while not done.is_set():
         key = terminal.inkey(timeout=_LOOK_S)
@@ -91,6 +95,8 @@ def _read_keys(
             screen.type(None)
             if line is not None:
                 answer(line)
+        elif key and pedal:
+            answer(Answer.CONFIRM)
 
 
 def _typed(terminal: blessed.Terminal, done: threading.Event, screen: TerminalScreen, text: str) -> Entered | None:

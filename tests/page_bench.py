@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Self
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, ViewportSize, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, ViewportSize, expect, sync_playwright
 
 from commands import environment
 from procedure_samples import with_steps
@@ -44,6 +44,8 @@ STEPS = with_steps(
     "  - {name: earth bar, node: PE, where: The earth bar in the controller box}",
     1,
 )
+
+expect.set_options(timeout=30_000)
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 
@@ -175,6 +177,7 @@ def opened(context: BrowserContext, url: str, troubles: list[str] | None = None)
             troubles.append(message.text)
 
     page = context.new_page()
+    page.set_default_timeout(60_000)
     page.on("console", complain)
     page.on("pageerror", lambda error: troubles.append(str(error)) if troubles is not None else None)
     page.goto(url)

@@ -83,7 +83,7 @@ class Window:
     def press(self, keys: str) -> None:
         os.write(self._end, keys.encode())
 
-    def keep_pressing(self, keys: str, every: float = 1.0) -> None:
+    def keep_pressing(self, keys: str, every: float = 5.0) -> None:
         """Press keys again and again until the command has ended."""
         for _ in range(20):
             self.press(keys)

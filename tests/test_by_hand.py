@@ -81,7 +81,7 @@ def test_hold_that_stays_on_is_told_and_confirms_nothing() -> None:
 def test_hold_confirms_a_dead_point_once_the_live_display_shows_it_again() -> None:
     bench = on(FIRST, DEAD).answer("confirm").hold("0.01", 20)
     bench.held("0.01")
-    assert "dead:1: HOLD seen. Switch it off to confirm: 0.01 V, both probes firmly on." in bench.of(Cue)[-1].text
+    assert "dead:1: HOLD seen. Switch it off to confirm: dead:1 reads 0.01 V" in bench.of(Cue)[-1].text
     bench.hold("0.01", 1)
     assert bench.verdicts == [("first", "pass")]
     bench.hold("0.01", 10)

@@ -74,7 +74,7 @@ def test_the_readme_s_circuit_is_found_as_it_says(folder: Path) -> None:
 
 
 def test_every_command_stands_in_the_readme_with_its_own_arguments() -> None:
-    listed = re.findall(r"`steadypoint (\w+)([^`]*)`", "\n".join(first_cells(section(README, "Commands"))))
+    listed = re.findall(r"`steadypoint ([\w-]+)([^`]*)`", "\n".join(first_cells(section(README, "Commands"))))
     context = click.Context(cli, **cli.context_settings)
     assert sorted(name for name, _ in listed) == sorted(cli.list_commands(context))
     for name, arguments in listed:
@@ -95,7 +95,7 @@ def test_the_commands_that_the_readme_says_take_json_do() -> None:
         for name in cli.list_commands(click.Context(cli))
         if "--json" in CliRunner().invoke(cli, [name, "--help"]).output
     }
-    assert set(re.findall(r"`(\w+)`", said)) == takes
+    assert set(re.findall(r"`([\w-]+)`", said)) == takes
 
 
 def test_the_readme_gives_the_exit_statuses_of_the_help() -> None:

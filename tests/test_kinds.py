@@ -102,7 +102,7 @@ def test_a_change_is_known_to_lie_between_two_updates() -> None:
 def test_told_done_too_soon_fails(answer: str) -> None:
     bench = on_edge().closed().worked(2).closed(3).answer(answer)
     assert bench.verdicts == [("edge", "fail")]
-    assert last(bench).reason.startswith("Ended after 2 of 3 times")
+    assert last(bench).reason.startswith("Ended after 2 of 3")
 
 
 def test_an_answer_on_the_heels_of_a_click_ends_nothing() -> None:
@@ -139,7 +139,7 @@ def test_a_single_update_is_a_bounce_and_no_change() -> None:
     bench = on_edge().closed().open(1).closed().open(1).closed().worked(3)
     assert bench.verdicts == [("edge", "pass")]
     assert [change.bounces for change in bench.of(Change)] == [2, 0, 0, 0, 0, 0]
-    assert "2 bounces seen" in last(bench).reason
+    assert "It bounced 2 times." in last(bench).reason
 
 
 def test_chatter_while_it_opens_widens_the_time_of_the_change() -> None:
@@ -413,7 +413,7 @@ def test_part_values_on_the_way_only_widen_what_is_known() -> None:
 def test_bounce_of_the_lock_is_counted() -> None:
     bench = locking().hold("0.02", 10).show("24.1").hold("0.02", 10).hold("24.1", 4)
     assert bench.verdicts == [("lock", "pass")]
-    assert "1 bounces seen" in last(bench).reason
+    assert "It bounced once." in last(bench).reason
 
 
 def test_the_clock_starts_only_from_a_state_that_was_seen() -> None:

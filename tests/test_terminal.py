@@ -191,3 +191,17 @@ def test_cautions_are_read_and_acknowledged_before_anything_is_stored(tmp_path: 
         window.until_shown(KEYS)
         window.press("q")
         assert window.until_ended() == 3
+
+
+def test_a_pedal_or_a_presenter_says_yes_with_any_key_that_says_nothing_else(
+    tmp_path: Path, procedure: str, silent: str
+) -> None:
+    """Presenters send page keys or full stops, pedals what they were set to; off unless asked for."""
+    with Window(tmp_path, "check", procedure, "--meter", silent, "--accept-cautions", "--pedal") as window:
+        window.until_shown(f"any key yes  {KEYS}")
+        window.press("\x1b[6~")  # page down (DEC VT220)
+        window.until(lambda: marked(window)[3] == "G1:+")
+        assert "┃ ● Q1" in window.text
+        window.press("q")
+        assert window.until_ended() == 3
+        assert "--pedal" in window.text.replace("\n", "")

@@ -8,7 +8,7 @@ from meterlink.circuit.solve import RestlessError
 from meterlink.circuit.tied import TiedError, computed_limits, tie, with_limits
 from meterlink.instrument import Instrument
 from meterlink.procedure.lint import Finding
-from meterlink.procedure.model import MeasuredStep, OperateStep, Procedure
+from meterlink.procedure.model import IntervalStep, MeasuredStep, OperateStep, Procedure
 from meterlink.procedure.problem import Severity
 
 
@@ -53,7 +53,7 @@ def _unknown(procedure: Procedure, circuit: Circuit) -> Iterator[Finding]:
             continue
         if step.situation is not None and step.situation not in circuit.situations:
             yield Finding(("steps", index, "situation"), f"situation {step.situation!r}: expected one of {known}")
-        if isinstance(step, OperateStep) and step.worked is not None and step.worked not in circuit.situations:
+        if isinstance(step, OperateStep | IntervalStep) and step.worked not in (None, *circuit.situations):
             yield Finding(("steps", index, "worked"), f"situation {step.worked!r}: expected one of {known}")
         if step.on_fail == "find" and step.point not in circuit.number:
             text = f"the circuit {circuit.name} has no point {step.point!r}: no search can begin there"

@@ -48,7 +48,10 @@ class Coverage:
     """What a procedure catches."""
 
     caught: Mapping[str, tuple[str, ...]]
-    """By fault: the steps that would not pass."""
+    """By fault: the steps that would not pass at the usual supply."""
+    noticed: Mapping[str, frozenset[str]]
+    """By fault that is caught: the steps that would not pass at one supply or another, or whose point floats then, so
+    that the meter may show anything."""
     gaps: tuple[Gap, ...]
     false_alarms: tuple[str, ...]
     """Steps that would not pass on a sound circuit at some supply."""
@@ -67,19 +70,35 @@ def coverage(tied: Tied, instrument: Instrument) -> Coverage:
     sound = [walker.walk((), values) for values in walker.supplies]
     alarms = [step for step in walker.steps if any(walk.get(step) not in (None, VerdictOutcome.PASS) for walk in sound)]
     caught: dict[str, tuple[str, ...]] = {}
+    noticed: dict[str, frozenset[str]] = {}
     missed: list[Faults] = []
     for faults in faults_of(tied.circuit):
         walks = [walker.walk(faults, values) for values in walker.supplies]
         catching = [[step for step, outcome in walk.items() if outcome is not VerdictOutcome.PASS] for walk in walks]
         if all(catching):
             caught[name_of(faults)] = tuple(catching[1])
+            noticed[name_of(faults)] = frozenset(walker.floating(faults)).union(*catching)
         else:
             missed.append(faults)
     accepted = {each.fault: each.reason for each in tied.procedure.uncaught}
     gaps = [walker.gap(faults, accepted) for faults in missed]
     names = {gap.fault for gap in gaps}
     idle = [pattern for pattern in accepted if not any(fnmatchcase(name, pattern) for name in names)]
-    return Coverage(caught, tuple(gaps), tuple(alarms), tuple(idle))
+    return Coverage(caught, noticed, tuple(gaps), tuple(alarms), tuple(idle))
+
+
+def not_passing(tied: Tied, instrument: Instrument, faults: Faults = ()) -> frozenset[str]:
+    """The steps that would not pass with these faults, at one supply or another, or whose point floats then.
+
+    Args:
+        tied: the procedure, its limits worked out, and its circuit, which may be wired otherwise than it should be.
+        instrument: the meter whose uncertainty counts.
+        faults: what is wrong.
+    """
+    walker = _Walker(tied, instrument)
+    walks = [walker.walk(faults, values) for values in walker.supplies]
+    failing = [[step for step, outcome in walk.items() if outcome is not VerdictOutcome.PASS] for walk in walks]
+    return frozenset(walker.floating(faults)).union(*failing)
 
 
 def faults_of(circuit: Circuit) -> Iterator[Faults]:
@@ -145,6 +164,20 @@ class _Walker:
             if budget is not None:
                 budgets[step.id] = budget
         return outcomes
+
+    def floating(self, faults: Faults) -> Iterator[str]:
+        """The steps whose point nothing drives then, though something does where nothing is wrong."""
+        for step_id, step in self.steps.items():
+            question = self._tied.question(step)
+            if question is None or question.measure is not Measure.VOLTAGE:
+                continue
+            places = {proof.situation for proof in self._tied.proofs(step)} or {self._tied.situation(step)}
+            if any(self._floats(question, faults, place) and not self._floats(question, (), place) for place in places):
+                yield step_id
+
+    def _floats(self, question: Question, faults: Faults, situation: str) -> bool:
+        state = self._state(faults, situation, self.supplies[1], supplied=True)
+        return state is not None and self._tied.bench.reading(state, question.point, question.reference) is None
 
     def _proved(self, step: TimedStep | DeadStep, faults: Faults, values: Values) -> VerdictOutcome:
         """What a step comes to that proves several things, or one by limits of its own: not passed if any is not."""

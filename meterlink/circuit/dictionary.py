@@ -32,6 +32,10 @@ _LEAST_SPREAD = 0.02
 """Volts that any part of a circuit may be off from what its nominal values give."""
 
 
+_SAGS = 0.998
+"""A short to earth under which the source sags to that share carries amperes; one on a dead wire moves nothing."""
+
+
 class Measure(StrEnum):
     """What the meter's dial is set to."""
 
@@ -215,7 +219,7 @@ class Dictionary:
         if question.measure is Measure.RESISTANCE:
             return Prediction(middle, crooked + 0.15 * middle + 0.5, bend=bend)  # tolerances; 0.2 to 0.5 Ohm of leads
         shared, own = self._shifts(faults, question)
-        shorted = any(fault.kin is Kin.EARTH for fault in faults)
+        shorted = any(fault.kin is Kin.EARTH for fault in faults) and self._top(faults) < _SAGS * self._top(())
         # A short takes its share of what the source's own resistance drops: of all its volts, not of what is left.
         top = self.supply if shorted else self._top(faults)
         spread = crooked + self._doubt(middle, top, shorted=shorted) + own

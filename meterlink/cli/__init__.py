@@ -14,6 +14,7 @@ _COMMANDS = {
     "cues": "Write every tone and a sample of every phrase as WAV files.",
     "decode": "Turn a meter's raw bytes into readings.",
     "demo": "Run a whole start-up check of a simulated lift, then one with a fault.",
+    "dry-run": "Run procedures on the simulated lift, clean and with each fault planted.",
     "export": "Write a job as CSV, SenML, or an archive for another machine.",
     "find": "Find what is wrong with a circuit: the next point to probe, and the answer.",
     "formats": "List the wire formats.",
@@ -27,6 +28,7 @@ _COMMANDS = {
     "listen": "Show a meter's readings live.",
     "meters": "List the serial ports and Bluetooth devices, and what each speaks.",
     "new": "Begin a procedure from a template, another one, or a circuit.",
+    "note": "Keep a remark, with or without a photo, in a job's record.",
     "print": "Print a procedure for the pouch, as PDF.",
     "register": "Put a meter into the register, or change what is there.",
     "replay": "Replay a job from its stored frames, and compare every outcome.",
@@ -43,6 +45,7 @@ _COMMANDS = {
 
 _ELSEWHERE = {
     "demo": "meterlink_sim.demo",
+    "dry-run": "meterlink_sim.dry_run",
     "import": "meterlink.cli.import_job",
     "simulate": "meterlink_sim.simulate",
 }

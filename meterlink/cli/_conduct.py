@@ -41,7 +41,7 @@ meter_option = click.option("--meter", required=True, metavar="METER", help="Add
 json_option = click.option("--json", "as_json", is_flag=True, help="Print outcomes as JSON lines, and nothing else.")
 
 
-def conduct(plan: Plan, *, as_json: bool, hearing: Hearing, pages: Pages | None) -> NoReturn:
+def conduct(plan: Plan, *, as_json: bool, hearing: Hearing, pages: Pages | None, pedal: bool) -> NoReturn:
     """Run a job to the exit status.
 
     Args:
@@ -49,6 +49,7 @@ def conduct(plan: Plan, *, as_json: bool, hearing: Hearing, pages: Pages | None)
         as_json: whether outcomes are printed as JSON lines.
         hearing: what is to be heard.
         pages: where the technician's page is served beside that; None for nowhere.
+        pedal: whether any key of the terminal that says nothing else says yes.
 
     Raises:
         MeterlinkError: it could not begin.
@@ -57,30 +58,31 @@ def conduct(plan: Plan, *, as_json: bool, hearing: Hearing, pages: Pages | None)
     place = pages.take() if pages else None
     status = NOT_FINISHED
     with suppress(KeyboardInterrupt):  # before the job began, or a second time while it was being closed
-        status = asyncio.run(_conduct(plan, place, as_json=as_json, hearing=hearing))
+        status = asyncio.run(_conduct(plan, place, as_json=as_json, hearing=hearing, pedal=pedal))
     sys.exit(status)
 
 
-async def _conduct(plan: Plan, place: "Place | None", *, as_json: bool, hearing: Hearing) -> int:
+async def _conduct(plan: Plan, place: "Place | None", *, as_json: bool, hearing: Hearing, pedal: bool) -> int:
     folder = home_folder()
     async with served(place, folder) as stage:
         listens = parse_meter_url(plan.meter).scheme != "trace"
-        show = partial(_shown, as_json=as_json, hearing=hearing, stage=stage, listens=listens)
+        output = partial(_output, as_json=as_json, listens=listens, pedal=pedal)
+        show = partial(_shown, hearing=hearing, stage=stage, output=output)
         with Store.open(folder) as store:
             visited = await visit(store, folder, plan, show, ask_passphrase)
             if not as_json:
                 with quiet_end():
                     click.echo("\n".join(job_page(store, visited.session.job)))
                     click.echo(f"The record lies in {folder}.")
-    return _status(visited, plan, hearing)
+    return _status(visited, plan, hearing, pedal=pedal)
 
 
-def _status(visited: Visited, plan: Plan, hearing: Hearing) -> int:
+def _status(visited: Visited, plan: Plan, hearing: Hearing, *, pedal: bool) -> int:
     session, trouble = visited.session, visited.trouble
     if trouble is not None:
         complain(trouble)
     if not session.engine.ended:
-        options = [*plan.stated.options, *hearing.options]
+        options = [*plan.stated.options, *hearing.options, *(["--pedal"] if pedal else [])]
         again = shlex.join(["steadypoint", "resume", session.job, "--meter", plan.meter, *options])
         click.echo(f"Not finished. Go on with: {again}", err=True)
         return BAD_FILE if isinstance(trouble, FileError) else NOT_FINISHED
@@ -90,36 +92,43 @@ def _status(visited: Visited, plan: Plan, hearing: Hearing) -> int:
 
 @contextmanager
 def _shown(
-    session: Session, answers: Answers, *, as_json: bool, hearing: Hearing, stage: "Stage | None", listens: bool
+    session: Session,
+    answers: Answers,
+    *,
+    hearing: Hearing,
+    stage: "Stage | None",
+    output: Callable[[Session, Answers], AbstractContextManager[Output]],
 ) -> Iterator[Output]:
     """Show a job here, let it be heard, and show it on the pages where there are any."""
     with suppress(NotImplementedError):  # a platform without these signals in its event loop
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, answers.give, None)
     with ExitStack() as outputs:
         outputs.enter_context(quiet_end())
-        here = outputs.enter_context(_output(session, as_json, answers, listens=listens))
+        here = outputs.enter_context(output(session, answers))
         on_terminal = isinstance(here, TerminalOutput)
         if stage is not None:
             here = Together((here, outputs.enter_context(stage.showing(session, answers, here.warn))))
         yield outputs.enter_context(heard(here, session.engine.procedure, hearing, on_terminal=on_terminal))
 
 
-def _output(session: Session, as_json: bool, answers: Answers, *, listens: bool) -> AbstractContextManager[Output]:
+def _output(
+    session: Session, answers: Answers, *, as_json: bool, listens: bool, pedal: bool
+) -> AbstractContextManager[Output]:
     if as_json:
         if listens:
             _answers_from_input(answers)
         return nullcontext(JsonOutput(session.job))
     if sys.stdin.isatty() and sys.stdout.isatty():
-        return _on_terminal(session, answers)
+        return _on_terminal(session, answers, pedal=pedal)
     if listens:
         _answers_from_input(answers)
     return nullcontext(PlainOutput())
 
 
 @contextmanager
-def _on_terminal(session: Session, answers: Answers) -> Iterator[Output]:
-    with terminal_screen(answers.give) as screen:
-        yield TerminalOutput(session.engine, screen)
+def _on_terminal(session: Session, answers: Answers, *, pedal: bool) -> Iterator[Output]:
+    with terminal_screen(answers.give, pedal=pedal) as screen:
+        yield TerminalOutput(session.engine, screen, pedal=pedal)
 
 
 def _answers_from_input(answers: Answers) -> None:

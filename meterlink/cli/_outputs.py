@@ -90,8 +90,8 @@ class Together:
 class TerminalOutput:
     """The whole screen, redrawn with every update of the meter."""
 
-    def __init__(self, engine: Engine, screen: TerminalScreen) -> None:
-        self._engine, self._screen = engine, screen
+    def __init__(self, engine: Engine, screen: TerminalScreen, *, pedal: bool = False) -> None:
+        self._engine, self._screen, self._pedal = engine, screen, pedal
         self._reading: Reading | None = None
         self._read_s = 0.0
         self._trouble: str | None = None
@@ -140,6 +140,7 @@ class TerminalOutput:
                 old=self._old(),
                 said=self._said,
                 may_be_off=self._engine.may_be_off(self._reading) if self._reading else None,
+                pedal=self._pedal,
                 searched=self._searched(),
             )
         )

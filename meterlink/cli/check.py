@@ -2,15 +2,18 @@
 
 import sys
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import NoReturn
 
 import click
 
+from meterlink.cli._answering import pedal_option, ways_options
 from meterlink.cli._conduct import conduct, json_option, meter_option
 from meterlink.cli._hearing import Hearing, hearing_options
 from meterlink.cli._pages import Pages, page_options
 from meterlink.cli._stated import stated_options
 from meterlink.errors import UsageError
+from meterlink.gestures import Way
 from meterlink.in_hand import Stated
 from meterlink.prepared import Prepared, prepare
 from meterlink.procedure.load import load_procedure
@@ -30,6 +33,8 @@ _LONGEST_TAG = 80
 @stated_options
 @hearing_options
 @page_options
+@ways_options
+@pedal_option
 @json_option
 def command(
     *,
@@ -42,19 +47,30 @@ def command(
     stated: Stated,
     hearing: Hearing,
     pages: Pages | None,
+    ways: frozenset[Way],
+    pedal: bool,
     as_json: bool,
 ) -> None:
     """Run PROCEDURE, a file or the name of a shipped one, with the meter at METER.
 
     Answers come from the keys shown on the screen, or one a line on standard input: confirm, refuse, repeat, back;
-    jumper fitted WHERE: WHY, jumper removed WHERE; note TEXT.
+    jumper fitted WHERE: WHY, jumper removed WHERE; note TEXT. Both hands on the probes: the meter's HOLD key on and
+    off, or in ohms the tips together twice, says yes to what is asked.
 
     Exit status: 0 all passed, 1 finished with a fail or unclear, 2 bad usage or bad file, 3 not finished.
     """
     about = Particulars(_tag("--lift", lift), _tag("--operator", operator), seals_at_end=not no_seal)
-    prepared = prepare(load_procedure(procedure))
+    prepared = replace(prepare(load_procedure(procedure)), ways=ways)
     run_procedure(
-        prepared, meter, stated, hearing, accept_cautions=accept_cautions, as_json=as_json, pages=pages, about=about
+        prepared,
+        meter,
+        stated,
+        hearing,
+        accept_cautions=accept_cautions,
+        as_json=as_json,
+        pages=pages,
+        pedal=pedal,
+        about=about,
     )
 
 
@@ -67,6 +83,7 @@ def run_procedure(
     accept_cautions: bool,
     as_json: bool,
     pages: Pages | None = None,
+    pedal: bool = False,
     about: Particulars = PLAIN,
 ) -> NoReturn:
     """Have the cautions acknowledged, then run a job to the exit status.
@@ -77,7 +94,8 @@ def run_procedure(
     if not accept_cautions:
         acknowledge(prepared.procedure.cautions)
 
-    conduct(new_job(prepared, meter, stated, about), as_json=as_json, hearing=hearing, pages=pages)
+    plan = new_job(prepared, meter, stated, about)
+    conduct(plan, as_json=as_json, hearing=hearing, pages=pages, pedal=pedal)
 
 
 def _tag(option: str, text: str | None) -> str | None:

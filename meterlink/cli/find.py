@@ -1,6 +1,7 @@
 """`steadypoint find`: find what is wrong with a circuit, guided with a meter, or from readings that are typed."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import NoReturn
 
@@ -18,12 +19,14 @@ from meterlink.circuit.search import Search
 from meterlink.circuit.seen import parse_seen
 from meterlink.circuit.solve import Bench, RestlessError
 from meterlink.circuit.symptoms import Suspicion, suspected
+from meterlink.cli._answering import pedal_option, ways_options
 from meterlink.cli._hearing import Hearing, hearing_options
 from meterlink.cli._pages import Pages, page_options
 from meterlink.cli._stated import stated_options
 from meterlink.cli.check import run_procedure
 from meterlink.cli.solve import chosen_situation, write_picture
 from meterlink.errors import UsageError
+from meterlink.gestures import Way
 from meterlink.in_hand import Stated, meter_in_hand
 from meterlink.instruments.shelf import local_day
 from meterlink.prepared import prepared_with
@@ -45,6 +48,8 @@ _WIDTH = 78
 @stated_options
 @hearing_options
 @page_options
+@ways_options
+@pedal_option
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, and nothing else.")
 def command(
     *,
@@ -58,6 +63,8 @@ def command(
     stated: Stated,
     hearing: Hearing,
     pages: Pages | None,
+    ways: frozenset[Way],
+    pedal: bool,
     as_json: bool,
 ) -> None:
     """Find the fault in CIRCUIT, a file or the name of a shipped one.
@@ -83,6 +90,8 @@ def command(
             stated,
             hearing=hearing,
             pages=pages,
+            ways=ways,
+            pedal=pedal,
             accept_cautions=accept_cautions,
             as_json=as_json,
         )
@@ -133,6 +142,8 @@ def _guided(
     *,
     hearing: Hearing,
     pages: Pages | None,
+    ways: frozenset[Way],
+    pedal: bool,
     accept_cautions: bool,
     as_json: bool,
 ) -> NoReturn:
@@ -140,4 +151,13 @@ def _guided(
     text = errand(loaded.circuit, loaded.circuit.name, situation, symptom)
     path = f"search in {loaded.path}"
     prepared = prepared_with(LoadedProcedure(parse_procedure(text, path), path, text), loaded)
-    run_procedure(prepared, meter, stated, hearing, accept_cautions=accept_cautions, as_json=as_json, pages=pages)
+    run_procedure(
+        replace(prepared, ways=ways),
+        meter,
+        stated,
+        hearing,
+        accept_cautions=accept_cautions,
+        as_json=as_json,
+        pages=pages,
+        pedal=pedal,
+    )

@@ -2,6 +2,7 @@
 
 import click
 
+from meterlink.cli._answering import pedal_option
 from meterlink.cli._conduct import conduct, json_option, meter_option
 from meterlink.cli._hearing import Hearing, hearing_options
 from meterlink.cli._pages import Pages, page_options
@@ -16,10 +17,13 @@ from meterlink.visit import job_again
 @stated_options
 @hearing_options
 @page_options
+@pedal_option
 @json_option
-def command(*, job: str, meter: str, stated: Stated, hearing: Hearing, pages: Pages | None, as_json: bool) -> None:
+def command(
+    *, job: str, meter: str, stated: Stated, hearing: Hearing, pages: Pages | None, pedal: bool, as_json: bool
+) -> None:
     """Go on with JOB where it stood: its verdicts stay, the step that was waited for is asked for again.
 
     A job that a fail or an unclear step stopped asks for that step again. Exit status as for `check`.
     """
-    conduct(job_again(job, meter, stated), as_json=as_json, hearing=hearing, pages=pages)
+    conduct(job_again(job, meter, stated), as_json=as_json, hearing=hearing, pages=pages, pedal=pedal)

@@ -4,15 +4,18 @@ import asyncio
 import signal
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 
 import click
 
+from meterlink.cli._answering import ways_options
 from meterlink.cli._hearing import Hearing, heard, hearing_options
 from meterlink.cli._identify import ensure_known
 from meterlink.cli._pages import PORT, Pages, host_option, lan_option
 from meterlink.cli._stated import stated_options
 from meterlink.cli.check import acknowledge
 from meterlink.errors import UsageError
+from meterlink.gestures import Way
 from meterlink.home import home_folder
 from meterlink.in_hand import Stated
 from meterlink.prepared import prepare
@@ -36,6 +39,7 @@ from meterlink.web.technician import TechnicianPage
 @click.option("--accept-cautions", is_flag=True, help="Count the procedure's cautions as read and acknowledged.")
 @stated_options
 @hearing_options
+@ways_options
 def command(
     *,
     procedure: str | None,
@@ -47,20 +51,27 @@ def command(
     accept_cautions: bool,
     stated: Stated,
     hearing: Hearing,
+    ways: frozenset[Way],
 ) -> None:
     """Serve the technician's page at / until Ctrl-C.
 
     A check is started on the page: procedure, meter, cautions; an unfinished one is gone on with. With PROCEDURE and
     --meter, or --job and --meter, it begins at once.
     """
-    plan = _plan(procedure, job, meter, stated, accept_cautions=accept_cautions)
+    plan = _plan(procedure, job, meter, stated, ways, accept_cautions=accept_cautions)
     place = Pages(host, port, insecure_lan).take()
     with suppress(KeyboardInterrupt):
-        asyncio.run(_serve(place, plan, hearing))
+        asyncio.run(_serve(place, plan, hearing, ways))
 
 
 def _plan(
-    procedure: str | None, job: str | None, meter: str | None, stated: Stated, *, accept_cautions: bool
+    procedure: str | None,
+    job: str | None,
+    meter: str | None,
+    stated: Stated,
+    ways: frozenset[Way],
+    *,
+    accept_cautions: bool,
 ) -> Plan | None:
     if meter is None and procedure is None and job is None:
         return None
@@ -69,13 +80,13 @@ def _plan(
     ensure_known(meter)
     if job is not None:
         return job_again(job, meter, stated)
-    prepared = prepare(load_procedure(procedure or ""))
+    prepared = replace(prepare(load_procedure(procedure or "")), ways=ways)
     if not accept_cautions:
         acknowledge(prepared.procedure.cautions)
     return new_job(prepared, meter, stated)
 
 
-async def _serve(place: Place, plan: Plan | None, hearing: Hearing) -> None:
+async def _serve(place: Place, plan: Plan | None, hearing: Hearing, ways: frozenset[Way]) -> None:
     stage = Stage()
 
     @contextmanager
@@ -87,7 +98,7 @@ async def _serve(place: Place, plan: Plan | None, hearing: Hearing) -> None:
             yield output
 
     folder = home_folder()
-    desk = Desk(stage, folder, show)
+    desk = Desk(stage, folder, show, ways)
     ended = asyncio.Event()
     with suppress(NotImplementedError):  # a platform without these signals in its event loop
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, ended.set)

@@ -7,7 +7,7 @@ lifting them looks like the change. The record says so.
 from collections.abc import Iterator
 
 from meterlink.conduct.spells import Spells
-from meterlink.conduct.timed import FRESH_NS, JudgeFor, Said, nothing_to_confirm, said_to_start_over, up_to
+from meterlink.conduct.timed import FRESH_NS, JudgeFor, Said, nothing_to_confirm, often, said_to_start_over, up_to
 from meterlink.contact import Idle
 from meterlink.judging.timing import in_seconds, judge_time
 from meterlink.limits import Limits
@@ -58,11 +58,6 @@ class Interval:
     def confirms(self) -> str | None:
         """That the probes are on, where the display cannot tell."""
         return f"Both probes are on {self._step.point}." if self._prompted and not self._ready else None
-
-    @property
-    def takes_yes(self) -> bool:
-        """Never: the verdict comes by itself."""
-        return False
 
     def take(self, reading: Reading, *, touching: bool) -> Iterator[Said]:
         """Follow one reading."""
@@ -131,7 +126,7 @@ class Interval:
         slack = (first.within_ns + second.within_ns) // 2
         told = f"{judged.reason} Known to ± {up_to(slack)}, the meter's updates; its display's own lag counts as even."
         if self._spells.bounces:
-            told += f" {self._spells.bounces} bounces seen."
+            told += f" It bounced {often(self._spells.bounces)}."
         if self._looks_lifted:
             told += " Lifted leads would look the same."
         measured = Measured(in_seconds(took), "s")

@@ -8,7 +8,16 @@ from collections.abc import Iterator, Sequence
 from decimal import Decimal
 
 from meterlink.conduct.spells import Spells
-from meterlink.conduct.timed import FRESH_NS, JudgeFor, Said, lasted, nothing_to_confirm, said_to_start_over, up_to
+from meterlink.conduct.timed import (
+    FRESH_NS,
+    JudgeFor,
+    Said,
+    lasted,
+    nothing_to_confirm,
+    often,
+    said_to_start_over,
+    up_to,
+)
 from meterlink.judging.judge import Judgement
 from meterlink.limits import Limits
 from meterlink.outcome import Answer, Change, Cue, Measured, Verdict, VerdictOutcome
@@ -81,11 +90,6 @@ class Operate:
         seen_open = self._step.begins == "open" and self._spells.state == "open" and not self._ready
         return f"Both probes are on {self._step.point}." if seen_open else None
 
-    @property
-    def takes_yes(self) -> bool:
-        """Never: the verdict comes by itself."""
-        return False
-
     def take(self, reading: Reading, *, touching: bool) -> Iterator[Said]:
         """Follow one reading."""
         self._last = reading
@@ -144,10 +148,14 @@ class Operate:
         self._ready, self._acted = True, at
         self._spells.bounces = 0
         del self._closed[:-1]
-        times = "once" if self._step.times == 1 else f"{self._step.times} times"
         shown = self._shown()
         state = "Open." if self._step.begins == "open" else f"Closed, {shown}." if shown else "Closed."
-        yield Cue("operate-ready", f"{state} Work {self._step.point} {times}, a second each way.", self._step.id, at)
+        yield Cue(
+            "operate-ready",
+            f"{state} Work {self._step.point} {often(self._step.times)}, a second each way.",
+            self._step.id,
+            at,
+        )
 
     def _changed(self, change: Change, at: Instant) -> Iterator[Said]:
         self._acted = at
@@ -209,16 +217,17 @@ class Operate:
 
     def _told(self) -> str:
         """What was seen, what could not be."""
-        seen = f"Opened and closed {self._count} times."
+        seen = f"Opened and closed {often(self._count)}."
         if self._times_open:
             seen += f" Shortest open {lasted(min(self._times_open))}, ± {up_to(self._slack_ns)}."
-        bounces = f"{self._spells.bounces} bounces seen." if self._spells.bounces else "No bounce seen"
-        if not self._spells.bounces:
-            bounces += f"; none shorter than {up_to(self._slack_ns)} can be."
+        if self._spells.bounces:
+            bounces = f"It bounced {often(self._spells.bounces)}."
+        else:
+            bounces = f"No bounce seen; none shorter than {up_to(self._slack_ns)} can be."
         return f"{seen} {bounces} Leads taken off for as short would look the same."
 
     def _verdict_of_too_few(self, at: Instant) -> Verdict:
-        told = f"Ended after {self._count} of {self._step.times} times: no more changes were seen."
+        told = f"Ended after {self._count} of {self._step.times}: no more was seen."
         return Verdict(
             self._step.id, VerdictOutcome.FAIL, self._shown(), self._limits_text, True, told, at, self._step.source
         )

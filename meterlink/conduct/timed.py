@@ -37,10 +37,6 @@ class Timed(Protocol):
     def confirms(self) -> str | None:
         """What yes would confirm now; None where it would confirm nothing."""
 
-    @property
-    def takes_yes(self) -> bool:
-        """Whether a yes would take it further, and not just end it."""
-
     def take(self, reading: Reading, *, touching: bool) -> Iterator[Said]:
         """Follow one reading in a function of the step, after a lift.
 
@@ -64,6 +60,11 @@ def lasted(ns: int) -> str:
 def up_to(ns: int) -> str:
     """Write what a time may be at most, rounded up: `0.43 s`."""
     return f"{-(-ns // (NS_PER_S // 100)) / 100:.2f} s"
+
+
+def often(count: int) -> str:
+    """Write how often: `once`, `3 times`."""
+    return "once" if count == 1 else f"{count} times"
 
 
 def said_to_start_over(step: TimedStep, at: Instant, why: str) -> Cue:

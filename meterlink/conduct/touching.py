@@ -225,7 +225,7 @@ class Touching:
         """Return the idle-like value that the technician could confirm as real now."""
         if not isinstance(awaited.step, ReadingStep | AgreeStep):
             return None
-        spread = awaited.limits.nearest_zero / 50 if awaited.limits else Decimal(0)
+        spread = _may_wander(awaited.limits) if awaited.limits else Decimal(0)
         if awaited.wanders:
             spread = WANDERS  # what floats never stands still, and dead or floating is all that a search asks here
         return still_near_zero(self._probes.in_air, spread)
@@ -247,3 +247,14 @@ def _reversed(function: Function, measured: Measured, limits: Limits | None) -> 
     if limits.one_sign:
         return measured.value * limits.one_sign < 0
     return limits.low is None and limits.high is not None and measured.value < -limits.high
+
+
+def _may_wander(limits: Limits) -> Decimal:
+    """How far a reading near 0 may wander and still be confirmed.
+
+    Where 0 is wanted, and a little to both sides of it will do, a point that nothing drives may wander there: an open
+    coil's terminal is as dead as a sound one's.
+    """
+    if limits.low is not None and limits.high is not None and limits.low < 0 < limits.high:
+        return min(-limits.low, limits.high) / 2
+    return limits.nearest_zero / 50

@@ -6,6 +6,7 @@ for a moment from a point that dropped out.
 
 from collections.abc import Iterator
 
+from meterlink.assessment import Assessment
 from meterlink.conduct.timed import FRESH_NS, JudgeFor, Said, lasted, nothing_to_confirm, said_to_start_over, up_to
 from meterlink.limits import Limits
 from meterlink.outcome import Answer, Cue, Measured, Verdict, VerdictOutcome
@@ -66,11 +67,6 @@ class Watch:
             return "The lift has stopped."
         return "The travel begins." if self._ready else None
 
-    @property
-    def takes_yes(self) -> bool:
-        """Whether watching would begin or end with it."""
-        return self._ready or self._started is not None
-
     def take(self, reading: Reading, *, touching: bool) -> Iterator[Said]:
         """Follow one reading."""
         if self._started is not None:
@@ -89,17 +85,7 @@ class Watch:
         if settled[1] is not VerdictOutcome.PASS:
             judgement = judge.judge(settled[0].window)
             told = f"Before watching: {judgement.reason}"
-            yield Verdict(
-                self._step.id,
-                judgement.outcome,
-                settled[0].measured,
-                self._step.limits.text,
-                False,
-                told,
-                reading.at,
-                self._step.source,
-                judgement.assessment,
-            )
+            yield self._verdict(judgement.outcome, settled[0].measured, told, reading.at, judgement.assessment)
         elif self._step.begins == "settled":
             yield from self._start(reading.at)
         elif not self._ready:
@@ -178,53 +164,43 @@ class Watch:
         else:
             longest = back.at.monotonic_ns - before.at.monotonic_ns
             long = f"for {lasted(shortest)} to {up_to(longest)}"
-        worst = max(self._outside, key=self._beyond)
+        worst = max(self._outside, key=self._room)
         told = f"Outside {self._step.limits.text} after {after}, {long}. A probe that slips looks the same."
-        measured = Measured(worst.value, worst.unit)
-        return Verdict(
-            self._step.id,
-            VerdictOutcome.FAIL,
-            measured,
-            self._step.limits.text,
-            False,
-            told,
-            at,
-            self._step.source,
-            self._judge(self._step.limits).judge([worst]).assessment if worst.value is not None else None,
-        )
+        assessment = None if worst.value is None else self._judge(self._step.limits).judge([worst]).assessment
+        return self._verdict(VerdictOutcome.FAIL, Measured(worst.value, worst.unit), told, at, assessment)
 
     def _held(self, elapsed: int, at: Instant) -> Verdict:
         """Judge the worst of what was seen."""
         lowest, highest, _ = self._inside
         told = f"Inside for {lasted(elapsed)}, {_shown(lowest)} to {_shown(highest)}. "
         told += f"A dip shorter than {up_to(self._longest_ns)} can have been missed."
-        limits = self._step.limits
         numbers = [each for each in (lowest, highest) if each.value is not None]
         if not numbers:
             measured = Measured(None, highest.unit)
-            return Verdict(self._step.id, VerdictOutcome.PASS, measured, limits.text, True, told, at, self._step.source)
-        judged = [(self._judge(limits).judge([each]), each) for each in numbers]
+            return self._verdict(VerdictOutcome.PASS, measured, told, at, None, confirmed=True)
+        judge = self._judge(self._step.limits)
+        judged = [(judge.judge([each]), each) for each in numbers]
         judgement, worst = min(judged, key=lambda each: (each[0].outcome is VerdictOutcome.PASS, self._room(each[1])))
         if judgement.outcome is not VerdictOutcome.PASS:
             told = f"{judgement.reason} {told}"
-        return Verdict(
-            self._step.id,
-            judgement.outcome,
-            Measured(worst.value, worst.unit),
-            limits.text,
-            True,
-            told,
-            at,
-            self._step.source,
-            judgement.assessment,
-        )
+        measured = Measured(worst.value, worst.unit)
+        return self._verdict(judgement.outcome, measured, told, at, judgement.assessment, confirmed=True)
+
+    def _verdict(
+        self,
+        outcome: VerdictOutcome,
+        measured: Measured,
+        told: str,
+        at: Instant,
+        assessment: Assessment | None,
+        *,
+        confirmed: bool = False,
+    ) -> Verdict:
+        step = self._step
+        return Verdict(step.id, outcome, measured, step.limits.text, confirmed, told, at, step.source, assessment)
 
     def _room(self, reading: Reading) -> float:
-        margin = None if reading.value is None else self._step.limits.margin(reading.value)
-        return float("inf") if margin is None else float(margin)
-
-    def _beyond(self, reading: Reading) -> float:
-        """How far a reading lies outside; OL farthest."""
+        """How far a reading lies from the nearest limit; OL farthest."""
         margin = None if reading.value is None else self._step.limits.margin(reading.value)
         return float("inf") if margin is None else float(margin)
 

@@ -14,6 +14,8 @@ from meterlink.cues.queue import Sound
 
 _LAST_WORDS_S = 8.0
 """How long what was announced last may still sound, once the check is over."""
+_DRAIN_S = 0.25
+"""How long the device may have samples in its own buffers; closed sooner, it would swallow the end of the last tone."""
 
 Speak = Callable[[str], "array[int]"]
 """Makes samples of a phrase."""
@@ -56,6 +58,9 @@ class Sounding:
         with self._changed:
             while not self._mix.queue.idle and time.monotonic() < patience:
                 self._changed.wait(0.1)
+        if error is None:
+            time.sleep(_DRAIN_S)
+        with self._changed:
             self._closed = True
             self._changed.notify_all()
         self._thread.join()

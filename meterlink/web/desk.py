@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
@@ -10,6 +11,7 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from meterlink.errors import MeterlinkError, UsageError
+from meterlink.gestures import Way
 from meterlink.in_hand import Stated
 from meterlink.record.store import Store
 from meterlink.visit import Plan, Show, job_again, new_job, visit
@@ -44,15 +46,19 @@ class Again(BaseModel):
 class Desk:
     """Where checks are started."""
 
-    def __init__(self, stage: Stage, folder: Path, show: Show | None = None) -> None:
+    def __init__(
+        self, stage: Stage, folder: Path, show: Show | None = None, ways: frozenset[Way] = frozenset()
+    ) -> None:
         """Open for business.
 
         Args:
             stage: where a check is shown.
             folder: where the record lies.
             show: shows a check on the stage, and elsewhere besides; on the stage alone unless told.
+            ways: how an answer may be given with what the hands hold.
         """
         self._stage, self._folder, self._show = stage, folder, show or stage.showing
+        self._ways = ways
         self._running: asyncio.Task[None] | None = None
         stage.say_of_itself(starts=True)
 
@@ -111,7 +117,7 @@ class Desk:
 
     async def _start(self, request: Request) -> Response:
         def plan(order: Order) -> Plan:
-            prepared = chosen_procedure(order.procedure)
+            prepared = replace(chosen_procedure(order.procedure), ways=self._ways)
             if order.cautions != prepared.procedure.cautions:
                 raise UsageError("The cautions have changed since they were read; read them again.")
             return new_job(prepared, chosen_meter(order.meter, order.procedure), Stated())

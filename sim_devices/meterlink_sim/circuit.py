@@ -152,7 +152,7 @@ class Lift:
         """Refuse: nothing in a check of the ladder puts the supply back."""
         raise NotImplementedError
 
-    def repair(self, answer: str) -> None:
+    def repair(self, answer: str | None) -> None:
         """Refuse: only a lift after a circuit file is searched and repaired."""
         raise NotImplementedError
 

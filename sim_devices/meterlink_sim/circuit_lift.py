@@ -1,11 +1,13 @@
 """A simulated lift after a circuit file: its true values, its faults, and what is done to it."""
 
 import random
+from collections.abc import Iterable
 
 from meterlink.circuit.fault import Fault, Faults, Kin, parse_faults
 from meterlink.circuit.parts import REST, Circuit
 from meterlink.circuit.solve import Bench, RestlessError, State, chosen
 from meterlink.errors import UsageError
+from meterlink_sim.mishap import Mishap, Trouble, swapped, tired
 from meterlink_sim.scenario import SCENARIOS, Scenario
 
 _EDGE = "X7"
@@ -18,7 +20,14 @@ class CircuitLift:
     Reading it raises a UsageError where its relays do not come to rest.
     """
 
-    def __init__(self, rng: random.Random, circuit: Circuit, faults: Faults, situation: str = REST) -> None:
+    def __init__(
+        self,
+        rng: random.Random,
+        circuit: Circuit,
+        faults: Faults,
+        situation: str = REST,
+        mishaps: Iterable[Mishap] = (),
+    ) -> None:
         """Draw the true values.
 
         Args:
@@ -26,13 +35,16 @@ class CircuitLift:
             circuit: the circuit.
             faults: what is wrong.
             situation: what the lift is in while its supply is on.
+            mishaps: what else is wrong; those of looks and leads are the technician's.
         """
-        self.circuit, self.faults = circuit, faults
-        self._bench = Bench(circuit)
+        at = {trouble: [each.at for each in mishaps if each.trouble is trouble] for trouble in Trouble}
+        self.faults = (*faults, *map(tired, at[Trouble.TIRED]))
+        self._flickers = tuple(Fault(Kin.OPEN, part) for part in at[Trouble.FLICKER])
+        self._sound, self._swapped = circuit, set(at[Trouble.SWAPPED])
         self._situation = situation
         self._values = chosen(circuit, lambda _, span: rng.uniform(span.low, span.high))
         self.isolated = False
-        self._states: dict[tuple[str, Faults, bool], State] = {}
+        self._wire()
 
     def isolate(self) -> None:
         """Take the supply off."""
@@ -42,10 +54,19 @@ class CircuitLift:
         """Put the supply back."""
         self.isolated = False
 
-    def repair(self, answer: str) -> None:
-        """Mend what was named."""
-        places = {each.partition(":")[2] for each in answer.split(" + ")}
+    def repair(self, answer: str | None) -> None:
+        """Mend what was named; None: whatever is wrong."""
+        wrong = {fault.at for fault in self.faults} | self._swapped
+        places = wrong if answer is None else {each.partition(":")[2] for each in answer.split(" + ")}
         self.faults = tuple(fault for fault in self.faults if fault.at not in places)
+        if self._swapped & places:
+            self._swapped -= places
+            self._wire()
+
+    def flicker(self, *, opens: bool) -> None:
+        """Let what opens only in motion open, or close again."""
+        kept = tuple(fault for fault in self.faults if fault not in self._flickers)
+        self.faults = (*kept, *self._flickers) if opens else kept
 
     def volts(self, point: str, reference: str | None = None, situation: str | None = None) -> float | None:
         """True volts between two points with a meter on them. None: nothing drives the one against the other."""
@@ -55,7 +76,8 @@ class CircuitLift:
 
     def ohms(self, point: str, reference: str | None = None, situation: str | None = None) -> float:
         """True ohms between two points; `inf` for no path, and for a live circuit, on which a meter shows no ohms."""
-        if not self.isolated:
+        lost = reference is None and any(fault.kin is Kin.REFERENCE for fault in self.faults)
+        if lost or self._supplied(situation):
             return float("inf")
         found = self._bench.resistance(self._state(situation), point, reference)
         return float("inf") if found is None else found
@@ -65,11 +87,24 @@ class CircuitLift:
         near = [node for part in self.circuit.near(point) for node in part.nodes if node != point]
         return tuple(node for node in dict.fromkeys(near) if node != self.circuit.reference)
 
+    def _wire(self) -> None:
+        """Put the circuit together as it is now."""
+        self.circuit = self._sound
+        for part in sorted(self._swapped):
+            self.circuit = swapped(self.circuit, part)
+        self._bench = Bench(self.circuit)
+        self._states: dict[tuple[str, Faults, bool], State] = {}
+
+    def _supplied(self, situation: str | None) -> bool:
+        """Whether any source is joined to the circuit."""
+        apart = self.circuit.situations[situation or self._situation].apart
+        return not self.isolated and any(part.kind.supplies and part.id not in apart for part in self.circuit.parts)
+
     def _state(self, situation: str | None) -> State:
-        key = situation or self._situation, self.faults, self.isolated
+        key = situation or self._situation, self.faults, self._supplied(situation)
         if key not in self._states:
             try:
-                self._states[key] = self._bench.state(self.faults, key[0], self._values, supplied=not self.isolated)
+                self._states[key] = self._bench.state(self.faults, key[0], self._values, supplied=key[2])
             except RestlessError as error:
                 raise UsageError(f"the simulated lift chatters, and no meter would settle: {error}") from error
         return self._states[key]

@@ -1,7 +1,7 @@
 """A simulated job: lift, meter and technician in one virtual time, and the truth about all they did."""
 
 import random
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
 from itertools import count
@@ -12,15 +12,33 @@ from meterlink.circuit.page import OWN_POLE
 from meterlink.circuit.parts import REST, Circuit
 from meterlink.errors import UsageError
 from meterlink.outcome import Answer, Input
-from meterlink.procedure.model import AgreeStep, LookStep, MeasuredStep, Procedure, ReadingStep
+from meterlink.procedure.model import (
+    AgreeStep,
+    DeadStep,
+    IntervalStep,
+    LookStep,
+    MeasuredStep,
+    OperateStep,
+    Procedure,
+    ReadingStep,
+    Step,
+)
 from meterlink.reading import NS_PER_S, Function, Instant, Reading
+from meterlink_sim.bench import Slips
 from meterlink_sim.circuit import POINTS, Lift
 from meterlink_sim.circuit_lift import CircuitLift
-from meterlink_sim.hands import Slips, Technician, isolates
+from meterlink_sim.hands import Technician, isolates, restores
 from meterlink_sim.meter import RANGES, Meter, Stretch
+from meterlink_sim.mishap import Mishap, Trouble
 from meterlink_sim.scenario import Scenario
 
 _START = Instant(0, 0)
+
+_LASTS_S = (2.5, 4.5)
+"""How long a sound lock stays released (common practice, no source)."""
+
+_LATE_S = 30.0
+"""And how much longer one whose timer or bolt does not do as it should."""
 
 
 @dataclass(slots=True)
@@ -77,6 +95,7 @@ class SimulatedJob:
         circuit: Circuit | None = None,
         faults: Faults = (),
         repairs: bool = False,
+        mishaps: Iterable[Mishap] = (),
     ) -> None:
         """Draw the lift, the meter and the technician.
 
@@ -91,6 +110,7 @@ class SimulatedJob:
             circuit: the lift's, instead of the ladder of the start-up check; the scenario does not count then.
             faults: what is wrong with it.
             repairs: whether the technician mends what a search finds.
+            mishaps: what is wrong beyond the circuit's faults; those of parts count with a circuit only.
 
         Raises:
             UsageError: the procedure asks for a point or a function that the simulation does not have.
@@ -98,17 +118,32 @@ class SimulatedJob:
         _check(procedure, POINTS if circuit is None else circuit.nodes)
         self._start = start
         self._nodes = {each.name: each.node for each in procedure.references if each.node is not None}
-        self._lift = _lift(seed, scenario, circuit, faults, procedure)
+        self._mishaps = frozenset(mishaps)
+
+        def drawn() -> Lift | CircuitLift:
+            rng = random.Random(f"lift {seed}")
+            if circuit is None:
+                return Lift(rng, scenario.emf, scenario.faults)
+            return CircuitLift(rng, circuit, faults, procedure.situation or REST, self._mishaps)
+
+        self._lift = drawn()
+        self._lasts = random.Random(f"locks {seed}")
+        self._seen: set[str] = set()
+        self._worked = False
+        self._lead_broken = False
+        self.update_s = 1 / rate
+        """From one update of the display to the next, in virtual seconds."""
         self._meter = Meter(random.Random(f"meter {seed}"), noise)
         steps = {step.id: step for step in procedure.steps}
         rng = random.Random(f"hands {seed}")
         self._hands = Technician(steps, self, Slips().times(slips), rng, repairs=repairs)
-        self.truth = Truth(self._true_steps(procedure, _lift(seed, scenario, circuit, faults, procedure)))
+        self.truth = Truth(self._true_steps(procedure, drawn()))
         self._updates = (number / rate for number in count(1))
         self._next_update = next(self._updates)
         self._since = 0.0
         self._stretches: list[Stretch] = []
         self._touch: TrueTouch | None = None
+        self._meant: MeasuredStep | None = None
         self._in_contact = False
         self._presses: list[Input] = []
         self.now = 0.0
@@ -156,10 +191,43 @@ class SimulatedJob:
     def begin_touch(self, point: str, step: MeasuredStep) -> None:
         """Lay the red probe on a point; meant for a step, which says where the black lead is."""
         self._close_stretch()
+        self._worked, self._meant = False, step
         value = self._value(self._lift, point, step, self.function)
         self._touch = TrueTouch(point, step.id, self.function, value, self.now)
         self._in_contact = True
         self.truth.touches.append(self._touch)
+
+    def work(self, step: OperateStep | IntervalStep, *, worked: bool) -> None:
+        """Work by hand what a step asks for, or let it go; the probes stay on.
+
+        Raises:
+            UsageError: the step does not say which situation that is.
+        """
+        if step.worked is None:
+            raise UsageError(f"step {step.id}: `worked` does not say in which situation the circuit is then")
+        self._worked = worked
+        self._read_anew()
+
+    def lasts(self, step: IntervalStep) -> float:
+        """How long what was worked takes to end by itself, in seconds."""
+        late = Mishap(Trouble.LATE, step.id) in self._mishaps
+        return self._lasts.uniform(*_LASTS_S) + (_LATE_S if late else 0.0)
+
+    def jolt(self, *, opens: bool) -> None:
+        """Pass the place of the travel where what opens only in motion opens, or leave it."""
+        if isinstance(self._lift, CircuitLift):
+            self._lift.flicker(opens=opens)
+            self._read_anew()
+
+    def bend_leads(self, step: DeadStep) -> None:
+        """Take the leads elsewhere after a point was found dead; one may break."""
+        self._lead_broken = Mishap(Trouble.LEAD, step.id) in self._mishaps
+
+    def amiss(self, step: Step) -> bool:
+        """Whether what a step asks to be seen is not so; once seen, it is put right."""
+        first = step.id not in self._seen
+        self._seen.add(step.id)
+        return first and Mishap(Trouble.AMISS, step.id) in self._mishaps
 
     def bounce(self) -> None:
         """Lose contact for an instant, or find it again, within one touch."""
@@ -192,8 +260,8 @@ class SimulatedJob:
         self._close_stretch()
         self._lift.restore()
 
-    def repair(self, answer: str) -> None:
-        """Mend what a search has named."""
+    def repair(self, answer: str | None) -> None:
+        """Mend what a search has named; None: whatever is wrong."""
         self._close_stretch()
         self._lift.repair(answer)
 
@@ -212,6 +280,8 @@ class SimulatedJob:
             if isinstance(step, LookStep):
                 if isolates(step):
                     lift.isolate()
+                elif restores(step):
+                    lift.restore()
                 steps[step.id] = TrueStep(None, must_pass=True)
                 continue
             if not isinstance(step, ReadingStep | AgreeStep):
@@ -227,13 +297,28 @@ class SimulatedJob:
 
     def _value(self, lift: Lift | CircuitLift, point: str, step: MeasuredStep, function: Function) -> float | None:
         """What is really there, in the function's unit."""
+        if isinstance(step, DeadStep):
+            known, live = point == step.known.point, Mishap(Trouble.LIVE, step.id) in self._mishaps
+            if known or live:
+                return None if known and self._lead_broken else _middle(step)
+            if function is Function.AC_VOLTAGE:
+                return 0.0
         reference = self._nodes.get(step.reference, step.reference)
         if isinstance(lift, CircuitLift) and reference not in lift.circuit.number:
             reference = lift.circuit.reference
         moved = step.reference.endswith(OWN_POLE)
         ground = isinstance(lift, CircuitLift) and reference == lift.circuit.reference and not moved
-        places = point, None if ground else reference, step.situation
-        return lift.ohms(*places) if function is Function.RESISTANCE else lift.volts(*places)
+        situation = step.worked if self._worked and isinstance(step, OperateStep | IntervalStep) else step.situation
+        places = point, None if ground else reference, situation
+        return lift.ohms(*places) if function.open_leads_read_overload else lift.volts(*places)
+
+    def _read_anew(self) -> None:
+        """Let what is at the probes be what it is now."""
+        self._close_stretch()
+        if self._touch is not None and self._meant is not None:
+            value = self._value(self._lift, self._touch.point, self._meant, self.function)
+            if value != self._touch.value:
+                self._touch.value, self._touch.settled_at = value, None
 
     # The meter's side
 
@@ -257,15 +342,6 @@ class SimulatedJob:
         return reading
 
 
-def _lift(
-    seed: int | str, scenario: Scenario, circuit: Circuit | None, faults: Faults, procedure: Procedure
-) -> Lift | CircuitLift:
-    rng = random.Random(f"lift {seed}")
-    if circuit is None:
-        return Lift(rng, scenario.emf, scenario.faults)
-    return CircuitLift(rng, circuit, faults, procedure.situation or REST)
-
-
 def _check(procedure: Procedure, points: Collection[str]) -> None:
     for step in procedure.steps:
         if not isinstance(step, MeasuredStep):
@@ -274,6 +350,13 @@ def _check(procedure: Procedure, points: Collection[str]) -> None:
             raise UsageError(f"step {step.id}: the simulated lift has no point {step.point}, only {', '.join(points)}")
         if step.measure[0] not in RANGES:
             raise UsageError(f"step {step.id}: the simulated meter has no {step.measure[0]}, only {', '.join(RANGES)}")
+
+
+def _middle(step: DeadStep) -> float:
+    """What a live source shows that is known only by what it must read."""
+    low, high = step.known.limits.low, step.known.limits.high
+    ends = [float(end) for end in (low, high) if end is not None]
+    return sum(ends) / len(ends)
 
 
 def _exact(value: float) -> Decimal | None:

@@ -40,7 +40,9 @@ class Range:
 
 RANGES = {
     Function.DC_VOLTAGE: (Range(1, -3), Range(3, 0), Range(2, 0), Range(1, 0)),
+    Function.AC_VOLTAGE: (Range(3, 0), Range(2, 0), Range(1, 0)),
     Function.RESISTANCE: (Range(1, 0), Range(3, 3), Range(2, 3), Range(1, 3), Range(3, 6), Range(2, 6)),
+    Function.CONTINUITY: (Range(1, 0),),
 }
 
 
@@ -74,7 +76,7 @@ class Meter:
     def turn_to(self, function: Function) -> None:
         """Turn the dial; the meter begins anew on the range on which it wakes up."""
         self.function = function
-        self._range = len(RANGES[function]) - 1 if function is Function.RESISTANCE else 0
+        self._range = len(RANGES[function]) - 1 if function.open_leads_read_overload else 0
         self._range_is_new = True
         self._input = 0.0
 
@@ -111,7 +113,7 @@ class Meter:
 
     def _reach(self, signal: float) -> float:
         """The value at the converter once everything has settled."""
-        leads = self._lead_ohms if self.function is Function.RESISTANCE else 0.0
+        leads = self._lead_ohms if self.function.open_leads_read_overload else 0.0
         return (signal + leads) * self._gain
 
     def _convert(self, stretches: Sequence[Stretch]) -> tuple[str, int]:
@@ -147,7 +149,7 @@ class Meter:
 
     def _target(self, signal: float | None, stray: float) -> float:
         if signal is None:
-            return inf if self.function is Function.RESISTANCE else stray
+            return inf if self.function.open_leads_read_overload else stray
         return self._reach(signal)
 
     def _choose_range(self, counts: int) -> bool:

@@ -21,6 +21,7 @@ from meterlink.procedure.parse import parse_procedure
 from meterlink_sim.circuit_lift import faults_of
 from meterlink_sim.encoders.fs9721_lcd14 import encode
 from meterlink_sim.lift import SimulatedJob
+from meterlink_sim.mishap import Mishap, parse_mishap
 from meterlink_sim.scenario import SCENARIOS, find_scenario
 
 
@@ -36,16 +37,18 @@ async def open_simulation(url: MeterUrl, _line: LineSettings, clock: Clock) -> A
     prepared = _learnt(options)
     circuit = prepared.tied.circuit if prepared.tied else None
     scenario = SCENARIOS.get(url.address)
+    mishap = _mishap(prepared, url.address)
     job = SimulatedJob(
         prepared.procedure,
-        SCENARIOS["healthy"] if circuit else find_scenario(url.address),
+        SCENARIOS["healthy"] if circuit or mishap else find_scenario(url.address),
         options.get("seed", "0"),
         rate=_number(options, "rate", 3, 2, 10),
         noise=_number(options, "noise", 1, 0, 100),
         slips=_number(options, "slips", 1, 0, 100),
         start=clock(),
         circuit=circuit,
-        faults=faults_of(circuit, url.address, scenario) if circuit else (),
+        faults=faults_of(circuit, url.address, scenario) if circuit and mishap is None else (),
+        mishaps=(mishap,) if mishap else (),
         repairs=_yes(options, "repairs"),
     )
     yield _Simulation(job, inf if options.get("speed") == "max" else _number(options, "speed", 1, 0.01, 1000))
@@ -90,6 +93,13 @@ def _learnt(options: Mapping[str, str]) -> Prepared:
     text = errand(loaded.circuit, loaded.circuit.name, options.get("situation", REST), options.get("symptom"))
     procedure = parse_procedure(text, options["circuit"])
     return prepared_with(LoadedProcedure(procedure, options["circuit"], text), loaded)
+
+
+def _mishap(prepared: Prepared, address: str) -> Mishap | None:
+    try:
+        return parse_mishap(prepared.procedure, prepared.tied.circuit if prepared.tied else None, address)
+    except ValueError as error:
+        raise UsageError(f"scenario {error}") from error
 
 
 def _yes(options: Mapping[str, str], name: str) -> bool:

@@ -11,6 +11,7 @@ import { railRows, slimRail } from "./rail.js";
 import { Voice } from "./voice.js";
 
 const DEBOUNCE_MS = 300;
+const REMARK_MS = 5000;
 const OLD_S = 3;
 const ASKS = new Set(["probe", "look", "ask", "pass", "fail", "unclear", "not-applicable"]);
 const TO_CONFIRM = new Set(["confirm-dead", "watch-ready", "interval-ready", "jumper-open"]);
@@ -51,7 +52,14 @@ function silent(seconds) {
 
 function told(body) {
   if (body.sound) voice.hear(body);
-  else if (body.event === "answered" && body.page !== link.page) write(byId("told-off"), body.text);
+  else if (body.event === "answered" && body.page !== link.page) remark(body.text);
+}
+
+/** Say something in passing; it goes by itself. */
+function remark(words) {
+  write(byId("told-off"), words);
+  clearTimeout(remark.end);
+  remark.end = setTimeout(() => write(byId("told-off"), ""), REMARK_MS);
 }
 
 /* The state */
@@ -87,7 +95,6 @@ function newQuestion() {
   digits.begin();
   const limits = state.check?.step ? state.check.band : null;
   band.limits(limits, state.check?.step?.limits ?? "");
-  write(byId("told-off"), "");
 }
 
 function renderStep(step, check) {
@@ -247,7 +254,8 @@ for (const button of buttons) {
     if (button.getAttribute("aria-disabled") === "true") return;
     hold();
     const given = { answer: button.dataset.answer, asked: state.asked, page: link.page };
-    write(byId("told-off"), (await link.send("/answer", given)) ?? "");
+    const refused = await link.send("/answer", given);
+    if (refused) remark(refused);
   });
 }
 
@@ -290,8 +298,8 @@ byId("photo").addEventListener("change", async ({ currentTarget }) => {
 });
 
 async function keep(path, body, type) {
-  write(byId("told-off"), "Being kept …");
-  write(byId("told-off"), (await link.send(path, body, type)) ?? "Kept with the record.");
+  remark("Being kept …");
+  remark((await link.send(path, body, type)) ?? "Kept with the record.");
 }
 
 byId("whole").addEventListener("click", ({ currentTarget }) => {
