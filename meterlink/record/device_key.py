@@ -6,7 +6,7 @@ in `keys/` beside it, each named as the key shall be called.
 
 import os
 import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
 
@@ -100,12 +100,6 @@ def note_key(folder: Path, public_key: str) -> None:
     """Keep a key that came with an import, under its fingerprint, so that another one in its place is noticed."""
     if public_key not in known_keys(folder):
         _know(folder, fingerprint(public_key), Ed25519PublicKey.from_public_bytes(bytes.fromhex(public_key)))
-
-
-def named(known: Mapping[str, str], public_key: str) -> str | None:
-    """Return the name that a person gave a key; None for one that is not known, or only from an import."""
-    name = known.get(public_key)
-    return None if name == fingerprint(public_key) else name
 
 
 def public_pem(public_key: str) -> str:
