@@ -133,6 +133,9 @@ class Format:
     `from-start` takes `yes` and `no`; `decode` sets it to `yes`, since a file starts where it starts.
     """
 
+    description: str | None = None
+    """The text of the file that describes it; None for a format in code."""
+
     @property
     def experimental(self) -> bool:
         """Whether its tables are not sourced; said wherever it is listed and when a check begins with it."""

@@ -16,10 +16,23 @@ def replace_text(path: Path, text: str) -> None:
     Raises:
         OSError: it cannot be written; the old file is as it was.
     """
+    replace_bytes(path, text.encode())
+
+
+def replace_bytes(path: Path, data: bytes) -> None:
+    """Write bytes in the place of a file, or where there is none.
+
+    Args:
+        path: the file; its folder exists.
+        data: what it holds from then on.
+
+    Raises:
+        OSError: it cannot be written; the old file is as it was.
+    """
     handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
             file.flush()
             os.fsync(file.fileno())
         Path(name).replace(path)

@@ -103,6 +103,18 @@ class Sheet:
         return next(same, holding[0] if holding else None)
 
 
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """How a meter's bytes are read: all that it takes to decode a stored frame again."""
+
+    format: str
+    """The wire format's name."""
+    options: Mapping[str, str]
+    """The format's own."""
+    description: str | None = None
+    """The text of the file that describes the format; None for one in code."""
+
+
 class Calibration(StrEnum):
     """Where an instrument's calibration stands on the day of the job."""
 
@@ -137,6 +149,8 @@ class Instrument:
     """The meter's temperature; None: taken as within what the sheet states."""
     fallback: Sheet | None = field(default=None, compare=False)
     """The cautious default, for what the sheet does not cover."""
+    wire: Wire | None = None
+    """How its bytes are read; None for a trace, which has none."""
 
     def own_ranges(self, function: Function) -> tuple[Range, ...]:
         """The meter's own ranges, smallest first; none where they are not known."""

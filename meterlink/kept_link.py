@@ -7,6 +7,7 @@ from typing import Self
 
 from meterlink.driver import AnswersInputs, Chunk, Clock
 from meterlink.errors import LinkError
+from meterlink.instrument import Wire
 from meterlink.keeper import Item, Keeper, News
 from meterlink.reading import NS_PER_S, Instant
 from meterlink.stretch import Stretch, Way
@@ -35,6 +36,11 @@ class KeptLink:
     def identity(self) -> str | None:
         """What the decoder knows of the meter; see `meterlink.link.Link`."""
         return getattr(self._stretch.decoder, "identity", None) if self._stretch else None
+
+    @property
+    def wire(self) -> Wire:
+        """How its bytes are read."""
+        return Wire(self._way.wire.name, self._way.options, self._way.wire.description)
 
     @property
     def skipped(self) -> int:

@@ -11,6 +11,7 @@ from meterlink.address import OPTIONS, resolve
 from meterlink.driver import Clock, MeterUrl, parse_meter_url
 from meterlink.errors import UsageError
 from meterlink.format_page import experimental_notice
+from meterlink.instrument import Wire
 from meterlink.keeper import Item, Keeper, News
 from meterlink.kept_link import KeptLink, Tap
 from meterlink.reading import Instant
@@ -37,6 +38,10 @@ class Link(Protocol):
     @property
     def identity(self) -> str | None:
         """The meter's own account of itself (maker, model, serial number, firmware); None where it gives none."""
+
+    @property
+    def wire(self) -> Wire | None:
+        """How its bytes are read; None for a trace, which has none."""
 
     @property
     def received(self) -> int:

@@ -6,10 +6,13 @@ from pathlib import Path
 from typing import TypeVar
 
 from meterlink.described.files import SUFFIXES, in_folder, shipped_descriptions
-from meterlink.driver import Format, Transport
+from meterlink.driver import Decoder, Format, Transport
 from meterlink.errors import UsageError
 from meterlink.home import formats_folder
+from meterlink.instrument import Wire
 
+_STORED = {"poll": "off", "from-start": "yes"}
+"""Options of formats that bytes from a file want."""
 _Plugin = TypeVar("_Plugin")
 _SHIPPED = "described:"
 _FORMATS: tuple[type[Format | Path], ...] = (Format, Path)
@@ -53,6 +56,23 @@ def _described(path: Path) -> Format:
     from meterlink.described.load import load_description  # noqa: PLC0415
 
     return load_description(path)
+
+
+def decoder_of(wire: Wire) -> Decoder:
+    """Make a decoder for frames that are stored: it asks nothing, and takes each frame from its beginning.
+
+    Raises:
+        UsageError: the format is not known any more, or takes no such options.
+        ProcedureError: its stored description is none.
+    """
+    if wire.description is None:
+        found = load_format(wire.format)
+    else:
+        from meterlink.described.parse import parse_description  # noqa: PLC0415 - as below
+
+        found = parse_description(wire.description, f"format {wire.format} (stored)")
+    stored = {name: value for name, value in _STORED.items() if name in found.options}
+    return found.decoder({**wire.options, **stored})
 
 
 def load_transport(scheme: str) -> Transport:

@@ -5,7 +5,7 @@ Resuming is replaying: the stored inputs go through a fresh engine, which must s
 
 import time
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 
 from meterlink.driver import Notice
@@ -15,14 +15,32 @@ from meterlink.instrument import Instrument
 from meterlink.keeper import Item, News
 from meterlink.note import Note
 from meterlink.outcome import Answer, Break, EngineInput, Gap, Input, Json, Jumper, Outcome
-from meterlink.prepared import Prepared, kept_again
+from meterlink.prepared import Prepared
 from meterlink.reading import NS_PER_S, Instant
-from meterlink.record.codec import from_event, link_note, start_entry, to_entry
-from meterlink.record.entry import OUTCOMES, Entry, Kind
-from meterlink.record.store import Job, Store
+from meterlink.record.codec import link_note, start_entry, to_entry
+from meterlink.record.entry import Entry, Kind
+from meterlink.record.seal import Signer
+from meterlink.record.store import Store
+from meterlink.replay import Replay
 
 _UNTOLD_S = 0.25
 """How long readings that brought nothing about may wait in memory to share one write, in seconds."""
+
+
+@dataclass(frozen=True, slots=True)
+class Particulars:
+    """What is said of a job when it begins, beside procedure and meter."""
+
+    lift: str | None = None
+    """The installation's tag."""
+    operator: str | None = None
+    """Who works."""
+    seals_at_end: bool = True
+    """Whether the job is sealed when it ends, or stays open to go on."""
+
+
+PLAIN = Particulars()
+"""Nothing is said."""
 
 
 class Session:
@@ -37,17 +55,37 @@ class Session:
         *,
         stored: Sequence[Outcome] = (),
         first: Sequence[Item | Instrument] = (),
+        signer: Signer | None = None,
     ) -> None:
-        """Take over a job: what is stored and not yet announced, and what it must be fed first."""
+        """Take over a job: what is stored and not yet announced, what it must be fed first, and who seals its end."""
         self.job, self.engine = job, engine
         self._to_announce, self._first = stored, first
         self._store, self._begun, self.last = store, begun, begun
+        self._signer = signer
         self._unsaved: list[Entry] = []
         self._oldest_unsaved = 0.0
 
     @classmethod
-    def begin(cls, store: Store, prepared: Prepared, meter: str, instrument: Instrument) -> "Session":
-        """Start a new job; the first step and the meter are the first things to announce (see `opening`)."""
+    def begin(
+        cls,
+        store: Store,
+        prepared: Prepared,
+        meter: str,
+        instrument: Instrument,
+        *,
+        about: Particulars = PLAIN,
+        signer: Signer | None = None,
+    ) -> "Session":
+        """Start a new job; the first step and the meter are the first things to announce (see `opening`).
+
+        Args:
+            store: takes it.
+            prepared: what it is run by.
+            meter: the METER address.
+            instrument: what is known of the meter.
+            about: what else is said of it.
+            signer: the device's key; None: the job is never sealed.
+        """
         procedure = prepared.procedure
         engine = Engine(procedure, prepared.tied, prepared.ways)
         now = time.time_ns()
@@ -68,21 +106,32 @@ class Session:
             software=f"steadypoint {version('steadypoint')}",
             started_utc_ns=now,
             utc_offset_s=time.localtime().tm_gmtoff,
+            lift=about.lift,
+            operator=about.operator,
+            device=signer.public_key if signer else None,
+            seals_at_end=signer is not None and about.seals_at_end,
             entries=entries,
         )
-        return cls(store, job, engine, begun, stored=(*asked, *stated))
+        seals = signer if about.seals_at_end else None
+        return cls(store, job, engine, begun, stored=(*asked, *stated), signer=seals)
 
     @classmethod
-    def resume(cls, store: Store, job_id: str, instrument: Instrument) -> "Session":
-        """Bring a job back to where it stood.
+    def resume(cls, store: Store, job_id: str, instrument: Instrument, signer: Signer | None = None) -> "Session":
+        """Bring a job back to where it stood; it is sealed when it ends, unless there is nobody to sign.
 
         Raises:
             RecordError: no such job, it is complete, or the record does not replay to what it says.
         """
         job = store.job(job_id)
-        prepared = _kept(store, job)
-        engine = Engine(prepared.procedure, prepared.tied, prepared.ways)
-        last = _replay(engine, store, job_id)
+        if signer is not None and job.device not in (None, signer.public_key.hex()):
+            raise RecordError(f"job {job_id} was recorded by another device; only that one can go on with it")
+        replay = Replay(job)
+        if wrong := next(replay.run(store.events(job_id)), None):
+            where = f"line {wrong.event} is not what its inputs bring about"
+            if wrong.stored is None:
+                where = f"{wrong.replayed} is missing before line {wrong.event}"
+            raise RecordError(f"job {job_id} does not replay: {where}")
+        engine, last = replay.engine, replay.last
         if engine.ended and engine.tally(last).complete:
             raise RecordError(f"job {job_id} is complete; there is nothing to resume. `steadypoint show {job_id}`")
         now = time.time_ns()
@@ -90,7 +139,7 @@ class Session:
         start = Instant(0, now)
         again = Input(Answer.REPEAT, start) if engine.ended else Gap(start, Break.RESUMED)
         begun = Instant(last.monotonic_ns + pause, now)
-        return cls(store, job_id, engine, begun, first=(again, replace(instrument, at=start)))
+        return cls(store, job_id, engine, begun, first=(again, replace(instrument, at=start)), signer=signer)
 
     def opening(self) -> list[Json]:
         """Return what to announce first: the step that is waited for, and which meter it is.
@@ -143,44 +192,9 @@ class Session:
 
     def _save(self) -> None:
         if self._unsaved:
-            self._store.append(self.job, self._unsaved)
+            ended = any(entry.kind is Kind.END for entry in self._unsaved)
+            self._store.append(self.job, self._unsaved, self._signer if ended else None)
             self._unsaved = []
 
     def _with_job(self, body: Json) -> Json:
         return {**body, "job": self.job} if body["event"] == "end" else body
-
-
-def _kept(store: Store, job: Job) -> Prepared:
-    """What the job is run by, as it was kept when it began."""
-    start = next(store.events(job.id, [Kind.START]), None)
-    try:
-        return kept_again(job.source, start.body if start else {}, f"{job.id} (stored)")
-    except (KeyError, TypeError, ValueError) as error:
-        raise RecordError(f"job {job.id}: what it began with cannot be read back: {error}") from error
-
-
-def _replay(engine: Engine, store: Store, job_id: str) -> Instant:
-    """Feed the stored inputs; each must bring about just what is stored behind it. Return the time of the last line."""
-    due: list[Json] = []
-    last = Instant(0, 0)
-    if next(store.events(job_id, [Kind.INSTRUMENT]), None) is None:
-        raise RecordError(
-            f"job {job_id} was begun by an older Steadypoint, which knew nothing of the meter's uncertainty; "
-            f"it can be looked at (steadypoint show {job_id}), but not gone on with: begin a new check"
-        )
-    for event in store.events(job_id):
-        last = max(last, event.at)  # a touch is told after the reading that ended it, and ended before
-        if event.kind in OUTCOMES:
-            if not due or due.pop(0) != event.body:
-                raise RecordError(f"job {job_id} does not replay: line {event.seq} is not what its inputs bring about")
-            continue
-        if due:
-            raise RecordError(f"job {job_id} does not replay: {due[0]} is missing before line {event.seq}")
-        item = from_event(event)
-        if event.kind is Kind.START:
-            due = [outcome.as_json() for outcome in engine.start(event.at)]
-        elif item is not None:
-            due = [outcome.as_json() for outcome in engine.feed(item)]
-    if due:
-        raise RecordError(f"job {job_id} does not replay: {due[0]} is missing at its end")
-    return last

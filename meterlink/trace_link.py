@@ -31,6 +31,7 @@ class TraceLink:
     """An open trace; nothing can be asked of it. See `meterlink.link.Link`."""
 
     identity = None
+    wire = None
     rate = None
     skipped = 0
 

@@ -3,7 +3,7 @@
 from asyncio import CancelledError
 from collections.abc import Callable
 from contextlib import AbstractContextManager, ExitStack, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from meterlink.errors import FileError, LinkError, MeterlinkError, RecordError
@@ -13,12 +13,14 @@ from meterlink.instruments.shelf import local_day
 from meterlink.link import Link, open_link, start_clock
 from meterlink.outcome import Break
 from meterlink.prepared import Prepared
+from meterlink.record.device_key import Ask, ask_nobody, device_key
 from meterlink.record.lock import recording
+from meterlink.record.seal import Signer
 from meterlink.record.store import Store
 from meterlink.run import Answers, Output, run
-from meterlink.session import Session
+from meterlink.session import PLAIN, Particulars, Session
 
-Begin = Callable[[Store, Instrument], Session]
+Begin = Callable[[Store, Instrument, Signer], Session]
 """Begins the job, or brings it back to where it stood."""
 
 Show = Callable[[Session, Answers], AbstractContextManager[Output]]
@@ -38,12 +40,12 @@ class Plan:
     """The job's id where it is there already."""
 
 
-def new_job(prepared: Prepared, meter: str, stated: Stated) -> Plan:
+def new_job(prepared: Prepared, meter: str, stated: Stated, about: Particulars = PLAIN) -> Plan:
     """Plan a job that begins; a procedure that requires a valid calibration refuses any other meter."""
 
-    def begin(store: Store, instrument: Instrument) -> Session:
+    def begin(store: Store, instrument: Instrument, key: Signer) -> Session:
         require_calibration(prepared.procedure, instrument)
-        return Session.begin(store, prepared, meter, instrument)
+        return Session.begin(store, prepared, meter, instrument, about=about, signer=key)
 
     return Plan(meter, stated, begin)
 
@@ -51,8 +53,8 @@ def new_job(prepared: Prepared, meter: str, stated: Stated) -> Plan:
 def job_again(job: str, meter: str, stated: Stated) -> Plan:
     """Plan to go on with a job where it stood."""
 
-    def begin(store: Store, instrument: Instrument) -> Session:
-        session = Session.resume(store, job, instrument)
+    def begin(store: Store, instrument: Instrument, key: Signer) -> Session:
+        session = Session.resume(store, job, instrument, key)
         require_calibration(session.engine.procedure, instrument)
         return session
 
@@ -68,7 +70,7 @@ class Visited:
     """What broke it off; None where it came to its end, or the technician stopped it."""
 
 
-async def visit(store: Store, folder: Path, plan: Plan, show: Show) -> Visited:
+async def visit(store: Store, folder: Path, plan: Plan, show: Show, ask: Ask = ask_nobody) -> Visited:
     """Run a job until it ends or breaks off; it is closed then, and can be resumed in the second case.
 
     Args:
@@ -76,15 +78,18 @@ async def visit(store: Store, folder: Path, plan: Plan, show: Show) -> Visited:
         folder: where that lies.
         plan: what to run with which meter.
         show: shows it.
+        ask: gives the passphrase of the device's key, where it has one.
 
     Raises:
         MeterlinkError: it could not begin.
     """
+    key = device_key(folder, ask)  # now, before both hands are busy
     with ExitStack() as locks:
         if plan.job is not None:
             locks.enter_context(recording(folder, store.job(plan.job).id))
         async with open_link(plan.meter, start_clock()) as link:
-            session = plan.begin(store, meter_in_hand(plan.stated, await meter_identity(plan.meter), local_day()))
+            known = meter_in_hand(plan.stated, await meter_identity(plan.meter), local_day())
+            session = plan.begin(store, replace(known, wire=link.wire), key)
             if plan.job is None:
                 locks.enter_context(recording(folder, session.job))
             return Visited(session, await _run(session, link, show))

@@ -73,7 +73,13 @@ def end(milliseconds: int, *, complete: bool, lost_between: tuple[str, str] | No
     return End(complete, 0, 0, 0, (), lost_between, at(milliseconds))
 
 
-def begin(store: Store, entries: Sequence[Entry] = (), *, started_utc_ns: int = STARTED_UTC_NS) -> str:
+def begin(
+    store: Store,
+    entries: Sequence[Entry] = (),
+    *,
+    started_utc_ns: int = STARTED_UTC_NS,
+    device: bytes | None = None,
+) -> str:
     """Begin a job of the invented procedure, an hour east of UTC."""
     return store.begin_job(
         PROCEDURE,
@@ -83,5 +89,6 @@ def begin(store: Store, entries: Sequence[Entry] = (), *, started_utc_ns: int = 
         software="steadypoint 0.1.0",
         started_utc_ns=started_utc_ns,
         utc_offset_s=3600,
+        device=device,
         entries=entries,
     )

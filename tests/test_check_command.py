@@ -10,6 +10,7 @@ import pytest
 from commands import Result, jobs, lines, only, shown, started, steadypoint, steadypoint_apart
 from meterlink.errors import RecordError
 from meterlink.record.entry import Entry, Kind
+from meterlink.record.seal import Signer
 from meterlink.record.store import Store
 from pty_meter import Pty
 from traces import PROCEDURE, Trace, begun, blown_fuse, sound
@@ -323,10 +324,10 @@ def test_what_cannot_be_stored_is_never_told(
 ) -> None:
     store_append = Store.append
 
-    def full_disk(self: Store, job: str, entries: Sequence[Entry]) -> int:
+    def full_disk(self: Store, job: str, entries: Sequence[Entry], sealed_by: Signer | None = None) -> int:
         if any(entry.kind is Kind.VERDICT and entry.body["step"] == "battery" for entry in entries):
             raise RecordError("the disk is full; free some space")
-        return store_append(self, job, entries)
+        return store_append(self, job, entries, sealed_by)
 
     monkeypatch.setattr(Store, "append", full_disk)
     result = check(home, procedure, sound().at(tmp_path / "sound.jsonl"))

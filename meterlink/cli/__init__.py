@@ -9,17 +9,21 @@ import click
 from meterlink.errors import MeterlinkError
 
 _COMMANDS = {
+    "backup": "Copy the record, consistent even while a check runs.",
     "check": "Run a procedure with a meter: match, judge, store and answer each reading.",
     "cues": "Write every tone and a sample of every phrase as WAV files.",
     "decode": "Turn a meter's raw bytes into readings.",
     "demo": "Run a whole start-up check of a simulated lift, then one with a fault.",
     "dry-run": "Run procedures on the simulated lift, clean and with each fault planted.",
+    "export": "Write a job as CSV, SenML, or an archive for another machine.",
     "find": "Find what is wrong with a circuit: the next point to probe, and the answer.",
     "formats": "List the wire formats.",
     "identify": "Find out what a meter speaks, and remember it.",
+    "import": "Take a job from an archive into the record.",
     "instruments": "List the registered meters and their calibration.",
     "jobs": "List the jobs in the record.",
     "judge": "Judge one reading: uncertainty budget, verdict, probability.",
+    "keys": "List the keys whose seals are known here, or print this device's.",
     "lint": "Check procedures, accuracy sheets, instruments, profiles, formats.",
     "listen": "Show a meter's readings live.",
     "meters": "List the serial ports and Bluetooth devices, and what each speaks.",
@@ -27,21 +31,26 @@ _COMMANDS = {
     "note": "Keep a remark, with or without a photo, in a job's record.",
     "print": "Print a procedure for the pouch, as PDF.",
     "register": "Put a meter into the register, or change what is there.",
+    "replay": "Replay a job from its stored frames, and compare every outcome.",
     "resume": "Go on with an interrupted job where it stood.",
     "schema": "Print the JSON Schema of procedures and the other files people write.",
+    "seal": "Seal a job that was left open, or gone on with since.",
     "serve": "Serve the pages: the technician's is the first; checks are started there.",
     "sheets": "List the accuracy sheets, or show one.",
     "show": "Show one job: its steps, verdicts and touches.",
     "simulate": "Put a simulated meter on a port, to try the other commands.",
     "solve": "Work out what every point of a circuit reads, sound or with a fault.",
+    "verify": "Say what proves a job unaltered, and what does not.",
 }
 
 _ELSEWHERE = {
     "demo": "meterlink_sim.demo",
     "dry-run": "meterlink_sim.dry_run",
+    "import": "meterlink.cli.import_job",
     "simulate": "meterlink_sim.simulate",
 }
-"""Commands that do not live in this folder: nothing here may import the simulator."""
+"""Commands that do not live in a file of their name here: nothing may import the simulator, and `import` is a word of
+Python's."""
 
 
 class _LazyGroup(click.Group):

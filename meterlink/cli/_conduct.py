@@ -16,6 +16,7 @@ import click
 from meterlink.cli import complain
 from meterlink.cli._hearing import Hearing, heard
 from meterlink.cli._identify import ensure_known
+from meterlink.cli._key import ask_passphrase
 from meterlink.cli._outputs import JsonOutput, PlainOutput, TerminalOutput, Together
 from meterlink.cli._pages import Pages, served
 from meterlink.cli.readings import quiet_end
@@ -68,7 +69,7 @@ async def _conduct(plan: Plan, place: "Place | None", *, as_json: bool, hearing:
         output = partial(_output, as_json=as_json, listens=listens, pedal=pedal)
         show = partial(_shown, hearing=hearing, stage=stage, output=output)
         with Store.open(folder) as store:
-            visited = await visit(store, folder, plan, show)
+            visited = await visit(store, folder, plan, show, ask_passphrase)
             if not as_json:
                 with quiet_end():
                     click.echo("\n".join(job_page(store, visited.session.job)))

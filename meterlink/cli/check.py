@@ -17,13 +17,19 @@ from meterlink.gestures import Way
 from meterlink.in_hand import Stated
 from meterlink.prepared import Prepared, prepare
 from meterlink.procedure.load import load_procedure
+from meterlink.session import PLAIN, Particulars
 from meterlink.visit import new_job
+
+_LONGEST_TAG = 80
 
 
 @click.command("check", short_help="Run a procedure with a meter: match, judge, store and answer each reading.")
 @click.argument("procedure")
 @meter_option
 @click.option("--accept-cautions", is_flag=True, help="Count the procedure's cautions as read and acknowledged.")
+@click.option("--lift", metavar="TAG", help="The installation, by its tag: its jobs belong together.")
+@click.option("--operator", metavar="NAME", help="Who works.")
+@click.option("--no-seal", is_flag=True, help="Do not seal the job when it ends; see: steadypoint seal.")
 @stated_options
 @hearing_options
 @page_options
@@ -35,6 +41,9 @@ def command(
     procedure: str,
     meter: str,
     accept_cautions: bool,
+    lift: str | None,
+    operator: str | None,
+    no_seal: bool,
     stated: Stated,
     hearing: Hearing,
     pages: Pages | None,
@@ -50,6 +59,7 @@ def command(
 
     Exit status: 0 all passed, 1 finished with a fail or unclear, 2 bad usage or bad file, 3 not finished.
     """
+    about = Particulars(_tag("--lift", lift), _tag("--operator", operator), seals_at_end=not no_seal)
     prepared = replace(prepare(load_procedure(procedure)), ways=ways)
     run_procedure(
         prepared,
@@ -60,6 +70,7 @@ def command(
         as_json=as_json,
         pages=pages,
         pedal=pedal,
+        about=about,
     )
 
 
@@ -73,6 +84,7 @@ def run_procedure(
     as_json: bool,
     pages: Pages | None = None,
     pedal: bool = False,
+    about: Particulars = PLAIN,
 ) -> NoReturn:
     """Have the cautions acknowledged, then run a job to the exit status.
 
@@ -82,7 +94,14 @@ def run_procedure(
     if not accept_cautions:
         acknowledge(prepared.procedure.cautions)
 
-    conduct(new_job(prepared, meter, stated), as_json=as_json, hearing=hearing, pages=pages, pedal=pedal)
+    plan = new_job(prepared, meter, stated, about)
+    conduct(plan, as_json=as_json, hearing=hearing, pages=pages, pedal=pedal)
+
+
+def _tag(option: str, text: str | None) -> str | None:
+    if text is not None and not (text.strip() == text and text.isprintable() and 0 < len(text) <= _LONGEST_TAG):
+        raise UsageError(f"{option} {text!r}: expected up to {_LONGEST_TAG} printable characters, no space at the ends")
+    return text
 
 
 def acknowledge(cautions: Sequence[str]) -> None:

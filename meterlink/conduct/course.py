@@ -21,6 +21,7 @@ class Course:
     def __init__(self, procedure: Procedure) -> None:
         self._steps = procedure.steps
         self._places = {step.id: index for index, step in enumerate(procedure.steps)}
+        self._leading = [(step, step.goes_to) for step in procedure.steps if step.goes_to is not None]
         self.verdicts: dict[str, Verdict] = {}
         """The last verdict of each step judged so far, passed over ones too."""
         self.answers: dict[str, bool] = {}
@@ -110,11 +111,11 @@ class Course:
         if self.done(step) and not self.passed_over(step):
             return None
         here = self.place(step.id)
-        for earlier in self._steps[:here]:
+        for earlier, target in self._leading:
             verdict = self.verdicts.get(earlier.id)
-            leads_on = earlier.goes_to is not None and self.place(earlier.goes_to) > here
+            leads_on = self.place(earlier.id) < here < self.place(target)
             if leads_on and verdict is not None and _not_passed(verdict):
-                return f"{earlier.id} did not pass and leads to {earlier.goes_to}."
+                return f"{earlier.id} did not pass and leads to {target}."
         return None
 
 

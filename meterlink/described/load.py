@@ -1,5 +1,6 @@
 """Reads descriptions of wire formats: the one room of `described` that opens files."""
 
+from dataclasses import replace
 from pathlib import Path
 
 from meterlink.described.parse import parse_description
@@ -18,4 +19,4 @@ def load_description(path: Path) -> Format:
     if path.suffix == ".toml":
         raise FileError(str(path), "is TOML; a wire format is described in YAML, see DEVELOPERS.md")
     file = read_file(path, "a description of a wire format")
-    return parse_description(file.text, file.path)
+    return replace(parse_description(file.text, file.path), description=file.text)

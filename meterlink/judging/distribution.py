@@ -150,12 +150,13 @@ def _over_student(known: Callable[[mpf], mpf], student: Component, half_widths: 
         return weight * mp.cos(theta) ** (dof - 1) * known(x - reach * mp.tan(theta))
 
     cuts = {(x - corner) / reach for corner, _ in _corners(half_widths)}
+    last = max(cuts)  # beyond it the polynomial is 0, exactly
     step = 1 / mp.sqrt(dof)  # one standard uncertainty
     farthest = max(*(abs(cut) for cut in cuts), 10 * step)
     while step < farthest:
         cuts |= {step, -step}
         step *= 4
-    angles = [-mp.pi / 2, *sorted(mp.atan(cut) for cut in cuts), mp.pi / 2]
+    angles = [-mp.pi / 2, *sorted(mp.atan(cut) for cut in cuts if cut <= last)]
     with mp.workdps(_QUAD_DIGITS):
         return mp.quad(at, angles, method="gauss-legendre")
 

@@ -6,7 +6,7 @@ from decimal import Decimal, InvalidOperation
 
 from meterlink.driver import Notice
 from meterlink.errors import FileError, RecordError
-from meterlink.instrument import Calibration, Instrument, Sheet
+from meterlink.instrument import Calibration, Instrument, Sheet, Wire
 from meterlink.instruments.sheet_file import parse_sheet
 from meterlink.note import Note
 from meterlink.outcome import (
@@ -148,7 +148,12 @@ def _instrument_body(instrument: Instrument) -> dict[str, object]:
         "sheet_text": instrument.sheet.text,
         "sheet_sha256": _sha256(instrument.sheet.text),
         "fallback_text": fallback.text if fallback else None,
+        "wire": _wire_body(instrument.wire) if instrument.wire else None,
     }
+
+
+def _wire_body(wire: Wire) -> dict[str, object]:
+    return {"format": wire.format, "options": dict(wire.options), "description": wire.description}
 
 
 def _instrument(event: Event) -> Instrument:
@@ -166,7 +171,14 @@ def _instrument(event: Event) -> Instrument:
         cautious=body["cautious_default"] is True,
         celsius=None if celsius is None else Decimal(celsius),
         fallback=None if fallback is None else _sheet(fallback),
+        wire=_wire(body.get("wire")),
     )
+
+
+def _wire(body: object) -> Wire | None:
+    if not isinstance(body, dict):
+        return None  # a trace, or a job of an older version
+    return Wire(_text(body["format"]), body["options"], _text_or_none(body["description"]))
 
 
 def _sheet(text: str) -> Sheet:

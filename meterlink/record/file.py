@@ -10,6 +10,7 @@ from sqlalchemy.exc import DBAPIError
 
 from meterlink.errors import RecordError
 from meterlink.record import schema
+from meterlink.record.backup import back_up, free_name
 
 _UNWRITABLE = "the file or its folder cannot be written; give yourself the right to write there, or copy the record"
 _DAMAGED = (
@@ -30,7 +31,9 @@ _CAUSES = {
 
 
 def open_file(path: Path, busy_wait_s: float) -> Engine:
-    """Open the file, or lay it out where there is none, and check it.
+    """Open the file, or lay it out where there is none, check it, and bring it to the newest layout.
+
+    A file of an older layout is copied first: `record.layout-2.sqlite3` beside it.
 
     Args:
         path: the file; its folder exists.
@@ -47,18 +50,12 @@ def open_file(path: Path, busy_wait_s: float) -> Engine:
         with explained(path, "cannot be opened"):
             with engine.connect() as connection:
                 connection.exec_driver_sql("BEGIN")  # one view for the whole check, whoever lays the file out meanwhile
-                new = _check(connection, path)
-                older = _pragma(connection, "user_version") in schema.OLDER
+                layout = _check(connection, path)
                 connection.rollback()
                 _write_ahead(connection, path)
-            if new:
+            if layout < schema.VERSION:
                 with writing(engine) as connection:
-                    # Another program may have been quicker.
-                    if _check(connection, path):
-                        schema.create(connection)
-            if older:
-                with writing(engine) as connection:
-                    connection.exec_driver_sql(f"PRAGMA user_version = {schema.VERSION}")
+                    _bring_up(connection, path)
     except RecordError:
         engine.dispose()
         raise
@@ -110,15 +107,25 @@ def _size(path: Path) -> int:
         return 0
 
 
-def _check(connection: Connection, path: Path) -> bool:
-    """Return whether the file is new and empty; raise where it cannot be used."""
+def _bring_up(connection: Connection, path: Path) -> None:
+    from meterlink.record.migrate import migrate  # noqa: PLC0415 - Alembic takes a while, and is seldom wanted
+
+    layout = _check(connection, path)  # another program may have been quicker
+    if 0 < layout < schema.VERSION:
+        back_up(path, free_name(path.with_stem(f"{path.stem}.layout-{layout}")))
+    if layout < schema.VERSION:
+        migrate(connection, layout)
+
+
+def _check(connection: Connection, path: Path) -> int:
+    """Return the file's layout, 0 for a new and empty file; raise where it cannot be used."""
     identity = _pragma(connection, "application_id")
     version = _pragma(connection, "user_version")
     if identity == 0 and not connection.exec_driver_sql("SELECT count(*) FROM sqlite_master").scalar_one():
-        return True
+        return 0
     if identity != schema.APPLICATION_ID:
         raise RecordError(f"{path}: this is another program's database, not a record; it was left as it is")
-    if version not in (schema.VERSION, *schema.OLDER):
+    if not isinstance(version, int) or not 1 <= version <= schema.VERSION:
         raise RecordError(
             f"{path}: this record has layout {version}; this Steadypoint knows layout {schema.VERSION} and would "
             "misread it. Use a newer Steadypoint; the file was left as it is"
@@ -126,7 +133,7 @@ def _check(connection: Connection, path: Path) -> bool:
     finding = _pragma(connection, "quick_check")
     if finding != "ok":
         raise RecordError(f"{path}: {_DAMAGED} ({finding})")
-    return False
+    return version
 
 
 def _write_ahead(connection: Connection, path: Path) -> None:

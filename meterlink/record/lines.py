@@ -19,6 +19,8 @@ def job_line(job: Job, summary: Summary) -> Json:
         "meter": job.meter,
         "meter_identity": job.meter_identity,
         "software": job.software,
+        "lift": job.lift,
+        "operator": job.operator,
         "started": rfc3339(job.started_utc_ns),
         "utc_offset_s": job.utc_offset_s,
         "state": summary.state.value,

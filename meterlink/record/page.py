@@ -123,8 +123,10 @@ def _proof_words(touch: Json) -> str:
 def _header(job: Job, summary: Summary, steps: int) -> list[tuple[str, str]]:
     told = [each for each in VerdictOutcome if each is not VerdictOutcome.NOT_APPLICABLE or summary.count(each)]
     counts = ", ".join(f"{summary.count(outcome)} {_WORDS[outcome]}" for outcome in told)
+    said = [(name, text) for name, text in (("Lift", job.lift), ("Operator", job.operator)) if text]
     return [
         ("Job", job.id),
+        *said,
         ("Procedure", f"{job.procedure} rev {job.revision}: {job.title}"),
         ("Meter", f"{job.meter} ({job.meter_identity})" if job.meter_identity else job.meter),
         *_meters(job, summary),

@@ -1,14 +1,17 @@
-"""The tables of the record file. Lines are only ever added: the file itself refuses to change or drop one."""
+"""The tables of the record file as they are now; how they came to be is in `migrations/`.
 
-from sqlalchemy import Column, Connection, ForeignKey, Integer, LargeBinary, MetaData, Table, Text
+Lines are only ever added: triggers in the file itself refuse to change or drop one.
+"""
+
+from sqlalchemy import Column, ForeignKey, Integer, LargeBinary, MetaData, Table, Text
 
 APPLICATION_ID = 0x5350_4E54
 """Marks the file as ours (SQLite's `PRAGMA application_id`): the letters SPNT."""
 VERSION = 3
-"""Goes up with every change of the tables, or of the kinds of line in them (SQLite's `PRAGMA user_version`)."""
-OLDER = (1, 2)
-"""Layouts that differ only in the kinds of line, so that opening the file may raise their number: 1 knows no meter, 2
-no jumpers, answers and changes."""
+"""Goes up with every change of the tables, or of the kinds of line in them (SQLite's `PRAGMA user_version`), each a
+revision in `migrations/`. 1 knows no meter, 2 no hashes, jumpers, answers and changes."""
+FIRST_BY_ALEMBIC = 3
+"""The first layout whose files say by themselves, in Alembic's own table, which revision they have."""
 
 METADATA = MetaData()
 
@@ -26,6 +29,12 @@ JOB = Table(
     Column("software", Text, nullable=False),
     Column("started_utc_ns", Integer, nullable=False),
     Column("utc_offset_s", Integer, nullable=False),
+    # Since layout 3; a job of an older version has nothing of it.
+    Column("lift", Text),
+    Column("operator", Text),
+    Column("device", Text),
+    Column("sealing", Text),
+    Column("sha256", Text),
 )
 
 EVENT = Table(
@@ -38,28 +47,18 @@ EVENT = Table(
     Column("utc_ns", Integer, nullable=False),
     Column("body", Text, nullable=False),
     Column("raw", LargeBinary, nullable=False),
+    Column("sha256", Text),
     sqlite_with_rowid=False,
 )
 
-# INSERT OR REPLACE drops a row without firing its DELETE trigger, so a key that is taken is refused as well.
-_TAKEN_OR_OUT_OF_ORDER = {
-    "job": "EXISTS (SELECT 1 FROM job WHERE id = NEW.id)",
-    "event": "NEW.seq <> 1 + (SELECT coalesce(max(seq), 0) FROM event WHERE job = NEW.job)",
-}
-
-
-def create(connection: Connection) -> None:
-    """Lay out a new file, inside the caller's transaction."""
-    METADATA.create_all(connection)
-    for table, condition in _TAKEN_OR_OUT_OF_ORDER.items():
-        _refuse(connection, f"{table}_no_update", f"UPDATE ON {table}")
-        _refuse(connection, f"{table}_no_delete", f"DELETE ON {table}")
-        _refuse(connection, f"{table}_in_order", f"INSERT ON {table} WHEN {condition}")
-    connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
-    connection.exec_driver_sql(f"PRAGMA user_version = {VERSION}")
-
-
-def _refuse(connection: Connection, name: str, change: str) -> None:
-    connection.exec_driver_sql(
-        f"CREATE TRIGGER {name} BEFORE {change} BEGIN SELECT RAISE(ABORT, 'the record is append-only'); END"
-    )
+SEAL = Table(
+    "seal",
+    METADATA,
+    Column("job", Text, ForeignKey("job.id"), primary_key=True),
+    Column("events", Integer, primary_key=True),
+    Column("head", Text, nullable=False),
+    Column("utc_ns", Integer, nullable=False),
+    Column("public_key", Text, nullable=False),
+    Column("signature", Text, nullable=False),
+    sqlite_with_rowid=False,
+)

@@ -4,28 +4,33 @@ import difflib
 import hashlib
 import json
 import secrets
-from collections.abc import Collection, Iterator, Sequence
-from dataclasses import asdict, dataclass
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import asdict, dataclass, fields, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
-from sqlalchemy import Connection, Engine, Row, func, insert, select
+from sqlalchemy import Connection, Engine, Row, insert, select
 
 from meterlink.errors import RecordError
 from meterlink.outcome import Json
 from meterlink.procedure.model import Procedure
 from meterlink.reading import NS_PER_S, Instant
+from meterlink.record.chain import Line, canonical, digest, job_text
 from meterlink.record.entry import Entry, Event, Kind
 from meterlink.record.file import explained, open_file, writing
-from meterlink.record.schema import EVENT, JOB
+from meterlink.record.schema import EVENT, JOB, SEAL
+from meterlink.record.seal import Signer, seal
 
 FILE_NAME = "record.sqlite3"
 
 _SAYABLE = "cdfhjkmnpqrtvwxy34679"
 """No vowels, so no words; no two signs that look alike in handwriting (0 o, 1 i l, 2 z, 5 s, 8 b, 6 g)."""
 _PAGE = 500
+_AS_EVENT = (EVENT.c.seq, EVENT.c.kind, EVENT.c.monotonic_ns, EVENT.c.utc_ns, EVENT.c.body, EVENT.c.raw)
+_KINDS = {kind.value: kind for kind in Kind}
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +54,42 @@ class Job:
     """Nanoseconds since 1970-01-01T00:00:00Z."""
     utc_offset_s: int
     """Offset of the local time to show, in seconds east of UTC."""
+    lift: str | None = None
+    """The installation's tag."""
+    operator: str | None = None
+    """Who works."""
+    device: str | None = None
+    """The public key of the device that records it, in hex."""
+    sealing: str | None = None
+    """`at-end`: sealed whenever it ends; `open`: only when told to."""
+    sha256: str | None = None
+    """The hash of the job's own line; None for a job of an older version, which is not chained."""
+
+    @property
+    def text(self) -> bytes:
+        """The text of the job's own line in the chain: everything else, the time as decimal text."""
+        own = {name: value for name, value in asdict(self).items() if name != "sha256"}
+        return job_text(own | {"started_utc_ns": str(self.started_utc_ns)})
+
+    @classmethod
+    def unreadable(cls, job_id: str) -> Self:
+        """Stand for a job's own line that is missing or cannot be read; no text has its hash."""
+        nothing = dict.fromkeys(("procedure", "title", "revision", "source", "source_sha256", "meter", "software"), "")
+        return cls(job_id, **nothing, meter_identity=None, started_utc_ns=0, utc_offset_s=0, sha256="")
+
+    @classmethod
+    def from_line(cls, written: Json) -> Self:
+        """Read the `job` of such a line.
+
+        Raises:
+            KeyError, TypeError, ValueError: it is not in that form.
+        """
+        values: dict[str, Any] = {each.name: written[each.name] for each in fields(cls) if each.name != "sha256"}
+        for name in ("started_utc_ns", "utc_offset_s"):
+            values[name] = int(values[name])
+        if wrong := [name for name, value in values.items() if not isinstance(value, str | int | None)]:
+            raise TypeError(f"{wrong[0]!r} is no text")
+        return cls(**values)
 
 
 class Store:
@@ -96,6 +137,10 @@ class Store:
         software: str,
         started_utc_ns: int,
         utc_offset_s: int,
+        lift: str | None = None,
+        operator: str | None = None,
+        device: bytes | None = None,
+        seals_at_end: bool = True,
         entries: Sequence[Entry] = (),
     ) -> str:
         """Store a new job, with its first entries, in one durable transaction.
@@ -108,6 +153,10 @@ class Store:
             software: name and version of this program.
             started_utc_ns: the wall clock, in nanoseconds since 1970-01-01T00:00:00Z.
             utc_offset_s: offset of the local time, in seconds east of UTC.
+            lift: the installation's tag.
+            operator: who works.
+            device: the public key of this device.
+            seals_at_end: whether the job is sealed whenever it ends.
             entries: what is already known, such as the start entry.
 
         Returns:
@@ -128,17 +177,27 @@ class Store:
             software=software,
             started_utc_ns=started_utc_ns,
             utc_offset_s=utc_offset_s,
+            lift=lift,
+            operator=operator,
+            device=device.hex() if device else None,
+            sealing="at-end" if seals_at_end else "open",
         )
-        with explained(self._path, "the new job is not saved"), writing(self._engine) as connection:
-            job_id = _free_id(connection, started_utc_ns)
-            connection.execute(insert(JOB), asdict(job) | {"id": job_id})
-            _append(connection, job_id, entries)
-        return job_id
+        with self.writing("the new job is not saved") as connection:
+            job = replace(job, id=_free_id(connection, started_utc_ns))
+            job = replace(job, sha256=digest(job.text).decode())
+            connection.execute(insert(JOB), asdict(job))
+            _append(connection, job.id, entries)
+        return job.id
 
-    def append(self, job: str, entries: Sequence[Entry]) -> int:
+    def append(self, job: str, entries: Sequence[Entry], sealed_by: Signer | None = None) -> int:
         """Store entries at the end of a job's log in one durable transaction: all of them, or on an error none.
 
         When this returns, they are on the disk.
+
+        Args:
+            job: whose log.
+            entries: in order.
+            sealed_by: seals the log with these entries as its end; not one of an older version, without hashes.
 
         Returns:
             The number of the job's last entry.
@@ -148,8 +207,38 @@ class Store:
         """
         kinds = ", ".join(entry.kind.value for entry in entries)
         failed = f"not saved, {len(entries)} entries of job {job} ({kinds})"
-        with explained(self._path, failed), writing(self._engine) as connection:
-            return _append(connection, job, entries)
+        with self.writing(failed) as connection:
+            head = _append(connection, job, entries)
+            if sealed_by is not None and head.sha256:
+                row = asdict(seal(job, head.seq, head.sha256, entries[-1].at.utc_ns, sealed_by))
+                connection.execute(insert(SEAL), row)
+            return head.seq
+
+    def seal(self, job: str, signer: Signer, utc_ns: int) -> int:
+        """Seal a job's log as it is now.
+
+        Args:
+            job: whose log.
+            signer: the key of the device that recorded it.
+            utc_ns: the wall clock.
+
+        Returns:
+            The number of events that the seal covers.
+
+        Raises:
+            RecordError: the job is another device's, of an older version, or sealed to its end already.
+        """
+        begun = self.job(job)
+        with self.writing(f"job {job} is not sealed") as connection:
+            head = _head(connection, job)
+            if head.sha256 is None:
+                raise RecordError(f"job {job} was made by an older version, without hashes; there is nothing to seal")
+            if begun.device != signer.public_key.hex():
+                raise RecordError(f"job {job} was recorded by another device; only that one can seal it")
+            if connection.execute(select(SEAL.c.events).where(SEAL.c.job == job, SEAL.c.events == head.seq)).first():
+                raise RecordError(f"job {job} is sealed already, with all its {head.seq} events")
+            connection.execute(insert(SEAL), asdict(seal(job, head.seq, head.sha256, utc_ns, signer)))
+        return head.seq
 
     def job(self, job_id: str) -> Job:
         """Return one job.
@@ -157,7 +246,7 @@ class Store:
         Raises:
             RecordError: there is none of this id; names those nearest to it.
         """
-        with explained(self._path, "cannot be read"), self._engine.connect() as connection:
+        with self.reading() as connection:
             row = connection.execute(select(JOB).where(JOB.c.id == job_id)).one_or_none()
             if row is None:
                 raise RecordError(f"no job {job_id!r}; {_nearest(connection, job_id)}")
@@ -166,7 +255,7 @@ class Store:
     def jobs(self) -> list[Job]:
         """Return every job, newest first."""
         newest_first = select(JOB).order_by(JOB.c.started_utc_ns.desc(), JOB.c.id.desc())
-        with explained(self._path, "cannot be read"), self._engine.connect() as connection:
+        with self.reading() as connection:
             return [_job(row) for row in connection.execute(newest_first)]
 
     def events(self, job_id: str, kinds: Collection[Kind] = tuple(Kind)) -> Iterator[Event]:
@@ -182,12 +271,26 @@ class Store:
         self.job(job_id)
         return self._pages(job_id, kinds)
 
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Open a connection that reads; for what has no method of its own here."""
+        with explained(self._path, "cannot be read"), self._engine.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def writing(self, failed: str) -> Iterator[Connection]:
+        """Open a transaction that writes; `failed` says what is not done where it cannot be."""
+        with explained(self._path, failed), writing(self._engine) as connection:
+            yield connection
+
     def _pages(self, job_id: str, kinds: Collection[Kind]) -> Iterator[Event]:
-        wanted = select(EVENT).where(EVENT.c.job == job_id, EVENT.c.kind.in_([kind.value for kind in kinds]))
+        wanted = select(*_AS_EVENT).where(EVENT.c.job == job_id)
+        if set(kinds) != set(Kind):
+            wanted = wanted.where(EVENT.c.kind.in_([kind.value for kind in kinds]))
         last = 0
         while True:
             page = wanted.where(EVENT.c.seq > last).order_by(EVENT.c.seq).limit(_PAGE)
-            with explained(self._path, "cannot be read"), self._engine.connect() as connection:
+            with self.reading() as connection:
                 rows = connection.execute(page).all()
             yield from map(_event, rows)
             if len(rows) < _PAGE:
@@ -195,35 +298,58 @@ class Store:
             last = rows[-1].seq
 
 
-def body_text(body: Json) -> str:
-    """Write a body as it is stored: JSON with sorted keys and no spaces."""
-    return json.dumps(body, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+@dataclass(frozen=True, slots=True)
+class _Head:
+    """The end of a log."""
+
+    seq: int
+    sha256: str | None
+    """Its hash; None in a job without a chain."""
 
 
-def _append(connection: Connection, job: str, entries: Sequence[Entry]) -> int:
-    last: int = connection.execute(
-        select(func.coalesce(func.max(EVENT.c.seq), 0)).where(EVENT.c.job == job)
-    ).scalar_one()
-    if entries:
-        connection.execute(insert(EVENT), [_row(job, seq, entry) for seq, entry in enumerate(entries, last + 1)])
-    return last + len(entries)
+def _append(connection: Connection, job: str, entries: Sequence[Entry]) -> _Head:
+    head = _head(connection, job)
+    rows = []
+    for entry in entries:
+        row, head = _row(job, head, entry)
+        rows.append(row)
+    if rows:
+        connection.execute(insert(EVENT), rows)
+    return head
 
 
-def _row(job: str, seq: int, entry: Entry) -> dict[str, object]:
-    return {
+def _head(connection: Connection, job: str) -> _Head:
+    last = select(EVENT.c.seq, EVENT.c.sha256).where(EVENT.c.job == job).order_by(EVENT.c.seq.desc()).limit(1)
+    row = connection.execute(last).first()
+    if row is not None:
+        return _Head(row.seq, row.sha256)
+    return _Head(0, connection.execute(select(JOB.c.sha256).where(JOB.c.id == job)).scalar())
+
+
+def _row(job: str, head: _Head, entry: Entry) -> tuple[dict[str, object], _Head]:
+    """Write an entry as a row, linked to the row before."""
+    seq, at, body = head.seq + 1, entry.at, canonical(entry.body)
+    sha256 = None
+    if head.sha256 is not None:
+        times = (str(at.monotonic_ns).encode(), str(at.utc_ns).encode())
+        line = Line(seq, *times, entry.kind.value.encode(), body, entry.raw, head.sha256.encode(), b"")
+        sha256 = digest(line.text).decode()
+    row = {
         "job": job,
         "seq": seq,
         "kind": entry.kind.value,
-        "monotonic_ns": entry.at.monotonic_ns,
-        "utc_ns": entry.at.utc_ns,
-        "body": body_text(entry.body),
+        "monotonic_ns": at.monotonic_ns,
+        "utc_ns": at.utc_ns,
+        "body": body.decode(),
         "raw": entry.raw,
+        "sha256": sha256,
     }
+    return row, _Head(seq, sha256)
 
 
-def _event(row: Row[tuple[object, ...]]) -> Event:
-    at = Instant(row.monotonic_ns, row.utc_ns)
-    return Event(Kind(row.kind), at, json.loads(row.body), row.raw, seq=row.seq)
+def _event(row: Iterable[Any]) -> Event:
+    seq, kind, monotonic_ns, utc_ns, body, raw = row
+    return Event(_KINDS[kind], Instant(monotonic_ns, utc_ns), json.loads(body), raw, seq=seq)
 
 
 def _job(row: Row[tuple[object, ...]]) -> Job:

@@ -42,17 +42,18 @@ class FixedFrames:
         if data:
             self._give_up_after_a_pause(at.monotonic_ns)
         readings = []
+        held, places, length = self._held, self._places, len(self._places)
         for byte in data:
-            self._held.append(byte)
-            if byte not in self._places[len(self._held) - 1]:
+            held.append(byte)
+            if byte not in places[len(held) - 1]:
                 self._slide()
-            if len(self._held) == len(self._places):
-                reading = self._read(bytes(self._held), at)
+            if len(held) == length:
+                reading = self._read(bytes(held), at)
                 if reading is None:
                     self._slide()
                 else:
                     readings.append(reading)
-                    self._held.clear()
+                    held.clear()
         return readings
 
     def poll(self, at: Instant) -> bytes:

@@ -24,7 +24,7 @@ class Fs9721Decoder:
     """Decodes one stream. A reading is returned as soon as the last byte of its frame is fed."""
 
     def __init__(self, celsius_bit: int | None = None) -> None:
-        self._symbols = SYMBOLS if celsius_bit is None else {**SYMBOLS, "Cel": Lamp(FRAME_LENGTH, celsius_bit)}
+        self._symbols = SYMBOLS if celsius_bit is None else SYMBOLS | {("Cel", Lamp(FRAME_LENGTH, celsius_bit))}
         self._frames = FixedFrames(lcd_places(FRAME_LENGTH), self._reading)
         self._previous = 0
         self._other_chip = False
@@ -36,13 +36,13 @@ class Fs9721Decoder:
 
     def feed(self, data: bytes, at: Instant) -> list[Reading]:
         """Take the next bytes; see `meterlink.driver.Decoder`."""
-        readings = []
-        for byte in data:
-            if self._previous >> 4 == FRAME_LENGTH:
-                self._other_chip = byte >> 4 == FRAME_LENGTH + 1
+        readings, start = [], 0
+        for index, byte in enumerate(data):
+            if self._previous >> 4 == FRAME_LENGTH and self._other_chip is not (byte >> 4 == FRAME_LENGTH + 1):
+                readings += self._frames.feed(data[start:index], at)
+                start, self._other_chip = index, not self._other_chip
             self._previous = byte
-            readings += self._frames.feed(bytes([byte]), at)
-        return readings
+        return readings + self._frames.feed(data[start:], at)
 
     def poll(self, at: Instant) -> bytes:
         """Nothing is ever asked: the meter streams."""

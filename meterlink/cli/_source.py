@@ -1,0 +1,115 @@
+"""Where a job comes from: the record, an archive, or another database file."""
+
+import hashlib
+import json
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from meterlink.errors import RecordError
+from meterlink.reading import Instant
+from meterlink.record.archive import Archive, open_archive
+from meterlink.record.as_found import job_as_found, job_ids, lines_as_found, seals_as_found
+from meterlink.record.backup import back_up
+from meterlink.record.chain import Line
+from meterlink.record.entry import Event, Kind
+from meterlink.record.photos import photo_path
+from meterlink.record.seal import Seal
+from meterlink.record.store import FILE_NAME, Job, Store
+
+_SQLITE = b"SQLite format 3\0"
+"""How such a file begins (SQLite, "Database File Format", section 1.3)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """One job, wherever it lies, not yet trusted."""
+
+    job: Job
+    seals: list[Seal]
+    recorded_here: bool
+    store: Store | None = None
+    archive: Archive | None = None
+    photos: Path | None = None
+    """The folder whose `photos` hold them; None in an archive, which has its own."""
+
+    def lines(self) -> Iterator[Line | None]:
+        """Its log as found."""
+        if self.archive is not None:
+            return self.archive.lines()
+        assert self.store is not None  # noqa: S101 - one of both is given
+        return lines_as_found(self.store, self.job.id, self.job.sha256 or "")
+
+    def events(self) -> Iterator[Event]:
+        """Its log, read back.
+
+        Raises:
+            RecordError: an event cannot be read.
+        """
+        if self.store is not None:
+            return self.store.events(self.job.id)
+        return map(_event, self.lines())
+
+    def has_photo(self, sha256: str) -> bool:
+        """Tell whether the bytes of this hash are there."""
+        if self.archive is not None:
+            return self.archive.photo(sha256) is not None
+        if self.photos is None:
+            return False
+        try:
+            return hashlib.sha256(photo_path(self.photos, sha256).read_bytes()).hexdigest() == sha256
+        except (OSError, RecordError):
+            return False
+
+
+@contextmanager
+def open_sources(name: str, folder: Path) -> Iterator[Iterator[Source]]:
+    """Open what a user names: a file where there is one of that name, else a job of the record.
+
+    Args:
+        name: an archive, a database file, or a job's id.
+        folder: the home folder.
+
+    Raises:
+        RecordError: there is no such job, or the file is neither.
+    """
+    path = Path(name)
+    if not path.is_file():
+        with Store.open(folder) as store:
+            yield iter([_of(store, name, folder, recorded_here=True)])
+    elif _is_database(path):
+        # A copy is looked at, which may be brought to the newest layout; the file is only read.
+        with tempfile.TemporaryDirectory() as copy:
+            back_up(path, Path(copy) / FILE_NAME)
+            with Store.open(Path(copy)) as store:
+                yield (_of(store, job, path.parent, recorded_here=False) for job in job_ids(store))
+    else:
+        with open_archive(path) as archive:
+            yield iter([Source(archive.job, archive.seals, recorded_here=False, archive=archive)])
+
+
+def _of(store: Store, job_id: str, folder: Path, *, recorded_here: bool) -> Source:
+    job = job_as_found(store, job_id)
+    if job is None:
+        if job_id not in job_ids(store):
+            store.job(job_id)  # says so, and which ids are near
+        job = Job.unreadable(job_id)
+    return Source(job, seals_as_found(store, job_id), recorded_here=recorded_here, store=store, photos=folder)
+
+
+def _is_database(path: Path) -> bool:
+    with path.open("rb") as file:
+        return file.read(len(_SQLITE)) == _SQLITE
+
+
+def _event(line: Line | None) -> Event:
+    try:
+        if line is None:
+            raise ValueError("it is no line of a log")
+        at = Instant(int(line.monotonic_ns), int(line.utc_ns))
+        return Event(Kind(line.kind.decode()), at, json.loads(line.body), line.raw, seq=line.seq)
+    except ValueError as error:
+        where = f"event {line.seq}" if line else "an event"
+        raise RecordError(f"{where} in the archive cannot be read ({error}); see: steadypoint verify") from error

@@ -1,0 +1,185 @@
+"""A whole job as one file that another machine can import, verify and replay.
+
+A ZIP file (APPNOTE 6.3) of these members, in this order:
+
+- `READ-ME.txt`: what this is, for whoever has no Steadypoint.
+- `job.json`: the job's own line, its hash as the last key `sha256`.
+- `events.jsonl`: the log, a line of the chain each, its hash as the last key `sha256`.
+- `seals.jsonl`: the seals, a canonical JSON object a line.
+- `photos/SHA256`: the photos that notes name, as they were taken.
+
+See `meterlink.record.chain` for the lines. Everything is written and read as a stream; the same job gives the same
+bytes.
+"""
+
+import hashlib
+import io
+import json
+import re
+import zipfile
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from pathlib import Path
+
+from meterlink.errors import RecordError
+from meterlink.record.chain import VERSION, Line, canonical, digest, read_line, with_hash, without_hash
+from meterlink.record.seal import Seal
+from meterlink.record.store import Job
+
+_LONGEST_LINE = 16 * 1024 * 1024
+"""Bytes: procedure, circuit and sheets have at most half a megabyte each."""
+_BLOCK = 1024 * 1024
+_EPOCH = (1980, 1, 1, 0, 0, 0)
+"""The oldest time that a ZIP file can state: when it was written is no matter."""
+_DAMAGE = (zipfile.BadZipFile, zlib.error, EOFError, OSError, NotImplementedError, RuntimeError)
+"""What reading a damaged ZIP file may raise."""
+_PHOTO = re.compile(r"[0-9a-f]{64}")
+_ABOUT = """\
+The record of one job: readings of a meter at a lift, each verdict, and what it rests on.
+A record of readings, not a permit to use the lift.
+
+job.json, then each line of events.jsonl: JSON whose last key, sha256, is the SHA-256 of the same text without that key.
+Each line of events.jsonl names in `prev` the sha256 of the line before; the first names that of job.json.
+seals.jsonl: Ed25519 signatures. Signed is the canonical JSON (RFC 8785) of the object without the key `signature`.
+photos/: each named by the SHA-256 of its bytes, which notes in events.jsonl name.
+"""
+
+
+def write_archive(path: Path, job: Job, lines: Iterable[Line], seals: Sequence[Seal], photos: Path) -> None:
+    """Write a job.
+
+    Args:
+        path: the new file.
+        job: as found.
+        lines: its log as found.
+        seals: oldest first.
+        photos: the folder in which photos lie by their hashes; one that is not there is left out.
+
+    Raises:
+        RecordError: the job has no chain, there is a file of that name, or it cannot be written.
+    """
+    if job.sha256 is None:
+        raise RecordError(f"job {job.id} was made by an older version, without hashes: an archive would prove nothing")
+    try:
+        with path.open("xb") as file, zipfile.ZipFile(file, "w") as archive:
+            _put(archive, "READ-ME.txt", [_ABOUT.encode()])
+            _put(archive, "job.json", [with_hash(job.text, job.sha256.encode()), b"\n"])
+            named: dict[str, None] = {}
+            _put(archive, "events.jsonl", _noting_photos(lines, named))
+            _put(archive, "seals.jsonl", (seal_line(seal) + b"\n" for seal in seals))
+            for sha256 in named:
+                if (photos / sha256).is_file():
+                    _put(archive, f"photos/{sha256}", [(photos / sha256).read_bytes()])
+    except FileExistsError as error:
+        raise RecordError(f"{path}: there is a file of that name already; nothing is overwritten") from error
+    except BaseException as error:
+        path.unlink(missing_ok=True)
+        if isinstance(error, OSError):
+            raise RecordError(f"{path}: cannot be written ({error.strerror})") from error
+        raise
+
+
+def seal_line(seal: Seal) -> bytes:
+    """Write a seal as an archive has it."""
+    return canonical({**seal.signed, "signature": seal.signature})
+
+
+def _put(archive: zipfile.ZipFile, name: str, blocks: Iterable[bytes]) -> None:
+    about = zipfile.ZipInfo(name, _EPOCH)
+    about.compress_type = zipfile.ZIP_DEFLATED
+    about.external_attr = 0o644 << 16
+    with archive.open(about, "w", force_zip64=True) as member, io.BufferedWriter(member, _BLOCK) as buffer:
+        for block in blocks:
+            buffer.write(block)
+
+
+def _noting_photos(lines: Iterable[Line], named: dict[str, None]) -> Iterator[bytes]:
+    for line in lines:
+        if b'"photo":{' in line.body:
+            photo = json.loads(line.body).get("photo")
+            if isinstance(photo, dict) and _PHOTO.fullmatch(str(photo.get("sha256"))):
+                named[photo["sha256"]] = None
+        yield line.written + b"\n"
+
+
+class Archive:
+    """An open archive, not yet trusted. Made by `open_archive`."""
+
+    def __init__(self, path: Path, archive: zipfile.ZipFile) -> None:
+        """Read what is small: the job's own line and the seals.
+
+        Raises:
+            RecordError: this is no archive of a job, or one of a newer version.
+        """
+        self._path, self._zip = path, archive
+        self.job = self._job()
+        self.seals = [self._seal(text) for text in self._read("seals.jsonl").splitlines()]
+
+    def lines(self) -> Iterator[Line | None]:
+        """Return the log as it stands in the file; None for a line that is none, and for all that cannot be read."""
+        try:
+            with self._zip.open("events.jsonl") as member, io.BufferedReader(member, _BLOCK) as file:  # type: ignore[type-var]
+                while written := file.readline(_LONGEST_LINE):
+                    yield read_line(written.removesuffix(b"\n"))
+        except _DAMAGE:
+            yield None
+        except KeyError:
+            return
+
+    def photo(self, sha256: str) -> bytes | None:
+        """Return the bytes of a photo that have this hash; None where there are none."""
+        try:
+            data = self._zip.read(f"photos/{sha256}") if _PHOTO.fullmatch(sha256) else b""
+        except (KeyError, *_DAMAGE):
+            return None
+        return data if hashlib.sha256(data).hexdigest() == sha256 else None
+
+    def _job(self) -> Job:
+        written = self._read("job.json").removesuffix(b"\n")
+        text, sha256 = without_hash(written) or (written, b"")
+        try:
+            body = json.loads(text)
+            if body["chain"] != VERSION and digest(text) == sha256:
+                raise RecordError(f"{self._path}: this archive is of a newer Steadypoint; use that one")
+            job = Job.from_line(body["job"])
+            # What is not written as it must be was altered, whatever it means.
+            return replace(job, sha256=sha256.decode()) if job.text == text else Job.unreadable(job.id)
+        except (KeyError, TypeError, ValueError):
+            return Job.unreadable("")
+
+    def _seal(self, text: bytes) -> Seal:
+        try:
+            values = json.loads(text)
+            del values["seal"]
+            seal = Seal(**{**values, "utc_ns": int(values["utc_ns"])})
+        except (KeyError, TypeError, ValueError):
+            return Seal("", 0, "", 0, "", "")  # holds for nothing
+        return seal if seal_line(seal) == text else Seal("", 0, "", 0, "", "")
+
+    def _read(self, name: str) -> bytes:
+        try:
+            with self._zip.open(name) as member:
+                data = member.read(_LONGEST_LINE)
+        except KeyError as error:
+            raise RecordError(f"{self._path}: no archive of a job: it holds no {name}") from error
+        except _DAMAGE as error:
+            raise RecordError(f"{self._path}: the archive is damaged ({error})") from error
+        return data
+
+
+@contextmanager
+def open_archive(path: Path) -> Iterator[Archive]:
+    """Open an archive.
+
+    Raises:
+        RecordError: it is none, or damaged so that nothing of it can be read.
+    """
+    try:
+        with zipfile.ZipFile(path) as archive:
+            yield Archive(path, archive)
+    except zipfile.BadZipFile as error:
+        raise RecordError(f"{path}: no archive of a job, or a damaged one ({error})") from error
+    except OSError as error:
+        raise RecordError(f"{path}: cannot be read ({error.strerror})") from error

@@ -1,0 +1,1 @@
+"""One revision for each layout. Each is history, and is never changed."""
