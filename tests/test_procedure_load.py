@@ -213,7 +213,7 @@ def test_a_file_of_the_greatest_size_is_read(tmp_path: Path) -> None:
 def test_a_name_that_is_nothing_lists_what_is_shipped() -> None:
     with pytest.raises(
         FileError,
-        match=r"^no-such: no such file, and no shipped procedure of that id; shipped: battery-charger, door-locks, .*start-up",
+        match=r"^no-such: no such file, and no shipped procedure of that id; shipped: battery-charger, .*start-up",
     ):
         load_procedure("no-such")
 
