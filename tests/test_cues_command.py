@@ -67,8 +67,7 @@ def test_tones_are_the_same_bytes_every_time(tmp_path: Path) -> None:
 
 
 def test_without_a_voice_the_tones_are_written_all_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(sys.modules, "espeakng_loader", None)  # as if not installed
-    monkeypatch.setattr("ctypes.util.find_library", lambda _: None)
+    monkeypatch.setattr("meterlink.cues.voice._started", _started_without_an_engine)
     result = CliRunner().invoke(cli, ["cues", "--write", str(tmp_path)])
     assert "no voice: install espeak-ng" in str(result.exception)
     assert {path.name for path in tmp_path.iterdir()} == {f"{tone}.wav" for tone in Tone}
@@ -135,3 +134,12 @@ def test_a_wrong_option_is_bad_usage(job: list[str], option: tuple[str, str]) ->
     result = CliRunner().invoke(cli, [*job, *option])
     assert result.exit_code == 2
     assert option[0] in result.output
+
+
+def _started_without_an_engine() -> "subprocess.Popen[bytes]":
+    """The real process on a computer on which neither the package nor the system has the engine."""
+    lacking = (
+        "import ctypes.util, sys; sys.modules['espeakng_loader'] = None; ctypes.util.find_library = lambda _: None; "
+        "from meterlink.cues import espeak; espeak._serve()"
+    )
+    return subprocess.Popen([sys.executable, "-c", lacking], stdin=subprocess.PIPE, stdout=subprocess.PIPE)

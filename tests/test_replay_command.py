@@ -97,8 +97,8 @@ def test_a_frame_that_does_not_decode_to_its_reading_is_a_difference(simulated: 
     differences = found["differences"]
     assert isinstance(differences, list)
     assert status == 1
-    assert differences[0]["stored"]["display"].startswith("26.")
-    assert differences[0]["replayed"]["display"].startswith("25.")
+    assert "26." in differences[0]["stored"]["display"]
+    assert "25." in differences[0]["replayed"]["display"]
 
 
 def test_what_is_missing_is_told(home: Path, tmp_path: Path) -> None:

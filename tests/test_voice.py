@@ -1,11 +1,13 @@
 """The voice: real speech of the right language from the real engine, and a clear sentence where there is none."""
 
 import ctypes.util
+import subprocess
 import sys
 from array import array
 
 import pytest
 
+from meterlink.cues.espeak import Engine, EngineError
 from meterlink.cues.languages import LANGUAGES
 from meterlink.cues.samples import sample_phrases
 from meterlink.cues.tones import FULL, RATE
@@ -66,5 +68,23 @@ def test_a_language_that_the_engine_lacks_is_a_clear_error() -> None:
 def test_a_computer_without_the_engine_is_a_clear_error(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "espeakng_loader", None)  # as if not installed
     monkeypatch.setattr(ctypes.util, "find_library", lambda _: None)
-    with pytest.raises(VoiceError, match="no voice: install espeak-ng"):
-        Voice("en")
+    with pytest.raises(EngineError, match="install espeak-ng"):
+        Engine()
+
+
+def test_an_engine_that_falls_over_is_started_anew_and_takes_nobody_along() -> None:
+    voice = Voice("en")
+    whole = voice.speak("Touch X one, four.")
+    voice._engine.kill()
+    assert voice.speak("Touch X one, four.") == whole
+
+
+def test_an_engine_that_falls_over_again_and_again_leaves_silence(monkeypatch: pytest.MonkeyPatch) -> None:
+    voice = Voice("en")
+    monkeypatch.setattr("meterlink.cues.voice._started", _fallen)
+    voice._engine.kill()
+    assert len(voice.speak("Touch X one, four.")) == 0
+
+
+def _fallen() -> "subprocess.Popen[bytes]":
+    return subprocess.Popen([sys.executable, "-c", ""], stdin=subprocess.PIPE, stdout=subprocess.PIPE)
