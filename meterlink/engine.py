@@ -242,7 +242,7 @@ class Engine:
 
     def _reading(self, reading: Reading) -> Iterator[Outcome]:
         before = self._probes.last
-        gesture = self._gestures.take(reading, self._by_hand(reading.at))
+        gesture = self._gestures.take(reading, lambda: self._by_hand(reading.at))
         if self._gestures.holding:
             if gesture is not None:
                 yield self._hold_seen(reading.at)

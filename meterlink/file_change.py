@@ -23,7 +23,7 @@ def replace_bytes(path: Path, data: bytes) -> None:
     """Write bytes in the place of a file, or where there is none.
 
     Args:
-        path: the file; its folder exists.
+        path: the file; its folder exists. It is for its owner alone (mode 0600) from then on.
         data: what it holds from then on.
 
     Raises:

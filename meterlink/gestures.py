@@ -4,7 +4,7 @@ Pure. A gesture has a beginning, which tells what it would confirm, and an end, 
 does neither. It counts only where an answer is waited for from its first reading on.
 """
 
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
@@ -70,12 +70,13 @@ class Gestures:
         self._held = None
         self._shorts.clear()
 
-    def take(self, reading: Reading, awaited: Collection[Way]) -> tuple[Way, Gesture] | None:
+    def take(self, reading: Reading, awaited: Callable[[], Collection[Way]]) -> tuple[Way, Gesture] | None:
         """Follow one reading.
 
         Args:
             reading: the newest one.
-            awaited: how the answer may be given that is waited for; empty while none is.
+            awaited: says how the answer may be given that is waited for, nothing while none is; asked only where a
+                gesture may begin or go on, for it takes time.
         """
         before, self._last = self._last, reading
         if before is None or before.function is not reading.function:
@@ -84,29 +85,37 @@ class Gestures:
             return None
         if Flag.HOLD in reading.flags or Flag.HOLD in before.flags:
             self._shorts.clear()
-            return self._hold(before, reading, awaited=Way.HOLD in self.ways and Way.HOLD in awaited)
-        return self._short(reading, awaited=Way.SHORT in self.ways and Way.SHORT in awaited)
+            return self._hold(before, reading, awaited)
+        return self._short(reading, awaited)
 
-    def _hold(self, before: Reading, reading: Reading, *, awaited: bool) -> tuple[Way, Gesture] | None:
+    def _hold(
+        self, before: Reading, reading: Reading, awaited: Callable[[], Collection[Way]]
+    ) -> tuple[Way, Gesture] | None:
         if Flag.HOLD not in reading.flags:
             began, self._held = self._held, None
             if began is not None and _since(began, reading) <= HOLD_NS:
                 self.began = began
                 return Way.HOLD, Gesture.GIVEN
             return None
-        if Flag.HOLD not in before.flags and awaited:
+        if Flag.HOLD not in before.flags and Way.HOLD in self.ways and Way.HOLD in awaited():
             self._held = reading.at
             return Way.HOLD, Gesture.BEGUN
         if self._held is not None and _since(self._held, reading) > HOLD_NS:
             self._held = None
         return None
 
-    def _short(self, reading: Reading, *, awaited: bool) -> tuple[Way, Gesture] | None:
+    def _short(self, reading: Reading, awaited: Callable[[], Collection[Way]]) -> tuple[Way, Gesture] | None:
         together, was = _tips_together(reading), self._shorted
         if reading.state is State.BLANK:
             return None
         self._shorted = together
-        if not awaited or (self._shorts and _since(self._shorts[0], reading) > PAIR_NS):
+        if not (together or self._shorts):
+            return None
+        if (
+            Way.SHORT not in self.ways
+            or Way.SHORT not in awaited()
+            or (self._shorts and _since(self._shorts[0], reading) > PAIR_NS)
+        ):
             self._shorts.clear()
         elif together and not was:
             self._shorts.append(reading.at)

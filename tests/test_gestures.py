@@ -32,7 +32,7 @@ class Hand:
             at = Instant(round(self.now * 1e9), 0)
             flags = frozenset({Flag.HOLD}) if hold else frozenset()
             reading = Reading(display, self.function.unit, self.function, at, flags=flags)
-            found = self.gestures.take(reading, frozenset(Way) if awaited else frozenset())
+            found = self.gestures.take(reading, lambda: frozenset(Way) if awaited else frozenset())
             if found is not None:
                 came.append(found)
         return came

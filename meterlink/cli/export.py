@@ -14,6 +14,7 @@ from meterlink.home import home_folder
 from meterlink.record.archive import write_archive
 from meterlink.record.chain import Line
 from meterlink.record.measurements import senml
+from meterlink.record.new_file import new_file
 from meterlink.record.photos import FOLDER
 from meterlink.record.table import rows
 
@@ -47,16 +48,8 @@ def _sound(source: Source) -> Iterable[Line]:
 
 
 def _write(path: Path, source: Source, put: Callable[[TextIO, Source], None]) -> None:
-    try:
-        with path.open("x", encoding="utf-8", newline="") as file:
-            put(file, source)
-    except FileExistsError as error:
-        raise RecordError(f"{path}: there is a file of that name already; nothing is overwritten") from error
-    except BaseException as error:
-        path.unlink(missing_ok=True)
-        if isinstance(error, OSError):
-            raise RecordError(f"{path}: cannot be written ({error.strerror})") from error
-        raise
+    with new_file(path), path.open("x", encoding="utf-8", newline="") as file:
+        put(file, source)
 
 
 def _csv(file: TextIO, source: Source) -> None:

@@ -25,6 +25,7 @@ from pathlib import Path
 
 from meterlink.errors import RecordError
 from meterlink.record.chain import VERSION, Line, canonical, digest, read_line, with_hash, without_hash
+from meterlink.record.new_file import new_file
 from meterlink.record.seal import Seal
 from meterlink.record.store import Job
 
@@ -62,23 +63,15 @@ def write_archive(path: Path, job: Job, lines: Iterable[Line], seals: Sequence[S
     """
     if job.sha256 is None:
         raise RecordError(f"job {job.id} was made by an older version, without hashes: an archive would prove nothing")
-    try:
-        with path.open("xb") as file, zipfile.ZipFile(file, "w") as archive:
-            _put(archive, "READ-ME.txt", [_ABOUT.encode()])
-            _put(archive, "job.json", [with_hash(job.text, job.sha256.encode()), b"\n"])
-            named: dict[str, None] = {}
-            _put(archive, "events.jsonl", _noting_photos(lines, named))
-            _put(archive, "seals.jsonl", (seal_line(seal) + b"\n" for seal in seals))
-            for sha256 in named:
-                if (photos / sha256).is_file():
-                    _put(archive, f"photos/{sha256}", [(photos / sha256).read_bytes()])
-    except FileExistsError as error:
-        raise RecordError(f"{path}: there is a file of that name already; nothing is overwritten") from error
-    except BaseException as error:
-        path.unlink(missing_ok=True)
-        if isinstance(error, OSError):
-            raise RecordError(f"{path}: cannot be written ({error.strerror})") from error
-        raise
+    with new_file(path), path.open("xb") as file, zipfile.ZipFile(file, "w") as archive:
+        _put(archive, "READ-ME.txt", [_ABOUT.encode()])
+        _put(archive, "job.json", [with_hash(job.text, job.sha256.encode()), b"\n"])
+        named: dict[str, None] = {}
+        _put(archive, "events.jsonl", _noting_photos(lines, named))
+        _put(archive, "seals.jsonl", (seal_line(seal) + b"\n" for seal in seals))
+        for sha256 in named:
+            if (photos / sha256).is_file():
+                _put(archive, f"photos/{sha256}", [(photos / sha256).read_bytes()])
 
 
 def seal_line(seal: Seal) -> bytes:

@@ -5,9 +5,7 @@ in `keys/` beside it, each named as the key shall be called.
 """
 
 import os
-import tempfile
 from collections.abc import Callable
-from contextlib import suppress
 from pathlib import Path
 
 from cryptography.exceptions import UnsupportedAlgorithm
@@ -25,7 +23,7 @@ from cryptography.hazmat.primitives.serialization import (
 from filelock import FileLock
 
 from meterlink.errors import RecordError
-from meterlink.file_change import replace_text
+from meterlink.file_change import replace_bytes, replace_text
 from meterlink.record.seal import fingerprint
 
 Ask = Callable[[], bytes | None]
@@ -119,17 +117,7 @@ def _know(folder: Path, name: str, key: Ed25519PublicKey) -> None:
 def _make(path: Path, passphrase: bytes | None) -> Ed25519PrivateKey:
     key = Ed25519PrivateKey.generate()
     lock: KeySerializationEncryption = BestAvailableEncryption(passphrase) if passphrase else NoEncryption()
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")  # made with mode 0600
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, lock))
-            file.flush()
-            os.fsync(file.fileno())
-        Path(name).replace(path)
-    except BaseException:
-        with suppress(OSError):
-            Path(name).unlink()
-        raise
+    replace_bytes(path, key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, lock))  # made with mode 0600
     return key
 
 

@@ -1,11 +1,10 @@
 """Photos that belong to a job's notes: each in a file beside the record, named by what is in it."""
 
 import hashlib
-import os
-import tempfile
 from pathlib import Path
 
 from meterlink.errors import RecordError
+from meterlink.file_change import replace_bytes
 from meterlink.note import Photo
 
 FOLDER = "photos"
@@ -34,7 +33,7 @@ def keep_photo(folder: Path, data: bytes, name: str, media_type: str) -> Photo:
     try:
         target.parent.mkdir(exist_ok=True)
         if not target.exists():
-            _write(target, data)
+            replace_bytes(target, data)
     except OSError as error:
         raise RecordError(f"photo {name} is not kept in {target.parent}: {error.strerror}") from error
     return photo
@@ -49,17 +48,3 @@ def photo_path(folder: Path, sha256: str) -> Path:
     if len(sha256) != 64 or not set(sha256) <= set("0123456789abcdef"):
         raise RecordError(f"{sha256!r} names no photo; expected a SHA-256 in hex")
     return folder / FOLDER / sha256
-
-
-def _write(target: Path, data: bytes) -> None:
-    """Write all of it or nothing: a file of that name holds just these bytes, whatever happens on the way."""
-    handle, name = tempfile.mkstemp(dir=target.parent)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        Path(name).replace(target)
-    except OSError:
-        Path(name).unlink(missing_ok=True)
-        raise
