@@ -5,7 +5,7 @@ point shows the same. So what is told apart here is *idle-like* from *live*; onl
 lifted. A bounce or a slip is a short idle-like spell; a lift is a longer one.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 
 from meterlink.limits import Limits
@@ -37,6 +37,10 @@ FAR_OPEN = Decimal(100_000)
 """Ohms, and more than 1000 times the upper limit: skin or dirt between the tips, as good as leads in the air."""
 
 
+FLOATING, STRAY = Decimal("0.5"), Decimal(3)
+"""Stray voltage at a point that nothing drives: what it shows, and how far it may drift (common practice, no source)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Idle:
     """What leads in the air can show while a step is waited for."""
@@ -58,6 +62,10 @@ class Idle:
             stray=near * STRAY_SHARE or 4 * widest,
             above=None if limits.high is None else max(FAR_OPEN, 1000 * abs(limits.high)),
         )
+
+    def at_a_dead_point(self) -> "Idle":
+        """Widen the thresholds for a point that may float: a sound value near 0 V says nothing of stray voltage there."""
+        return replace(self, below=max(self.below, FLOATING), stray=max(self.stray, STRAY))
 
     def covers(self, reading: Reading) -> bool:
         """Tell whether a reading is idle-like wherever it comes from. A blank is not: the meter is busy."""

@@ -634,7 +634,8 @@ class Engine:
         limits = min((each.limits for each in self._any_order()), key=lambda each: each.nearest_zero, default=None)
         limits = limits or self.limits()
         if limits is not None:
-            self._probes.idle = Idle.for_limits(limits)
+            idle = Idle.for_limits(limits)
+            self._probes.idle = idle if self.hunt is None else idle.at_a_dead_point()
         yield self.announcement(at, before)
 
     def _new_visit(self, at: Instant) -> Iterator[Outcome]:
