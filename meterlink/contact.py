@@ -63,8 +63,8 @@ class Idle:
             above=None if limits.high is None else max(FAR_OPEN, 1000 * abs(limits.high)),
         )
 
-    def at_a_dead_point(self) -> "Idle":
-        """Widen the thresholds for a point that may float: a sound value near 0 V says nothing of stray voltage there."""
+    def where_it_may_float(self) -> "Idle":
+        """Widen the thresholds for a point that may float: that it should be 0 V says nothing of stray voltage there."""
         return replace(self, below=max(self.below, FLOATING), stray=max(self.stray, STRAY))
 
     def covers(self, reading: Reading) -> bool:

@@ -635,7 +635,7 @@ class Engine:
         limits = limits or self.limits()
         if limits is not None:
             idle = Idle.for_limits(limits)
-            self._probes.idle = idle if self.hunt is None else idle.at_a_dead_point()
+            self._probes.idle = idle if self.hunt is None else idle.where_it_may_float()
         yield self.announcement(at, before)
 
     def _new_visit(self, at: Instant) -> Iterator[Outcome]:

@@ -51,6 +51,13 @@ def test_a_fault_that_nothing_catches_ends_with_1() -> None:
     assert "missed" in dry_run(STOPS, "--fault", "open:K2").output
 
 
+def test_a_search_ends_although_it_asks_a_floating_point_whose_sound_value_is_0() -> None:
+    """K1:14, between two open contacts, should read 0 V; a few tenths of a volt of stray voltage wander there."""
+    result = dry_run("hand-over", "--fault", "earth:B1:12", "--json")
+    assert result.exit_code == 0
+    assert json.loads(result.output)["caught_by"] == "battery"
+
+
 def test_the_table_has_a_row_a_fault_and_a_column_a_step() -> None:
     table = dry_run(STOPS, "--fault", "none", "--fault", "bridged:S7").output
     assert ["22", "upper-stop-works", "bridged:S7"] in [line.split() for line in table.splitlines()]
