@@ -38,7 +38,7 @@ FAR_OPEN = Decimal(100_000)
 
 
 FLOATING, STRAY = Decimal("0.5"), Decimal(3)
-"""Stray voltage at a point that nothing drives: what it shows, and how far it may drift (common practice, no source)."""
+"""Volts at a point that nothing drives: what strays there, and how far it may drift (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ class Idle:
         )
 
     def where_it_may_float(self) -> "Idle":
-        """Widen the thresholds for a point that may float: that it should be 0 V says nothing of stray voltage there."""
+        """Widen the thresholds for a point that may float: 0 V expected says nothing of what strays there."""
         return replace(self, below=max(self.below, FLOATING), stray=max(self.stray, STRAY))
 
     def covers(self, reading: Reading) -> bool:
