@@ -304,6 +304,39 @@ def test_a_note_and_a_photo_are_kept_with_the_record(
     assert len(list((tmp_path / "photos").iterdir())) == 1
 
 
+def test_a_temporary_jumper_is_entered_and_taken_out(
+    browser: Browser, served: Served, meter: Meter, tmp_path: Path
+) -> None:
+    page = opened(browser.new_context(viewport=SMALL), served.url)
+    begin(page, meter)
+    asks(page, "Q1")
+    page.click("#fit")
+    accessible(page)
+    large_enough(page)
+    page.fill("#jumper-where", "X3:5-X3:6")
+    page.fill("#jumper-why", "levelling <b>run</b>")
+    page.get_by_role("button", name="Enter it").click()
+    expect(page.locator("#jumpers-in")).to_contain_text("X3:5-X3:6 is in")
+    expect(page.locator("#hint")).to_contain_text("must come out before the job is complete")
+    looker = opened(browser.new_context(viewport=SMALL), f"{served.url}?watch")
+    expect(looker.locator("#jumpers-in")).to_have_text("X3:5-X3:6 is in")
+    expect(looker.get_by_role("button", name="X3:5-X3:6 is out")).to_have_count(0)
+    accessible(page)
+    large_enough(page)
+    nothing_cut_off(page, SMALL)
+    page.get_by_role("button", name="X3:5-X3:6 is out").click()
+    expect(page.locator("#jumpers-in li")).to_have_count(0)
+    page.click("#stop")
+    expect(page.locator("#finished-title")).to_have_text("Broken off")
+
+    (job,) = jobs(tmp_path)
+    entries = [event for event in shown(tmp_path, str(job["job"])) if event["event"] == "jumper"]
+    assert [(each["fitted"], each["where"], each["why"]) for each in entries] == [
+        (True, "X3:5-X3:6", "levelling <b>run</b>"),
+        (False, "X3:5-X3:6", ""),
+    ]
+
+
 def test_tones_and_speech_are_switched_on_by_whoever_wants_them(browser: Browser, served: Served, meter: Meter) -> None:
     page = opened(browser.new_context(viewport=SMALL), served.url)
     heard: list[str] = []

@@ -256,7 +256,7 @@ def test_another_site_may_lead_here_but_use_nothing_of_it(client: Client) -> Non
         assert client.get(path, {"Sec-Fetch-Site": "cross-site"})[0] == 403
 
 
-@pytest.mark.parametrize("path", ["/answer", "/start", "/again", "/stop", "/note", "/photo"])
+@pytest.mark.parametrize("path", ["/answer", "/start", "/again", "/stop", "/note", "/photo", "/jumper"])
 def test_a_forged_request_changes_nothing(client: Client, path: str, served: tuple[Path, Served, Meter]) -> None:
     before = jobs(served[0])
     for headers in ({"Origin": "http://evil.example"}, {"Sec-Fetch-Site": "cross-site"}, {TOKEN_HEADER: "guess"}):
@@ -274,6 +274,9 @@ def test_a_forged_request_changes_nothing(client: Client, path: str, served: tup
         ("/note", {"text": ""}, 400),
         ("/note", {"text": "a word"}, 409),
         ("/photo", b"\xff\xd8", 415),
+        ("/jumper", {"fitted": True, "where": "  "}, 400),
+        ("/jumper", {"fitted": True, "where": "X3:5-X3:6", "why": "x" * 201}, 400),
+        ("/jumper", {"fitted": False, "where": "X3:5-X3:6"}, 409),
         ("/start", {"procedure": "start-up"}, 400),
         ("/again", {"job": "none", "meter": "trace:-"}, 409),
         ("/nowhere", {}, 404),

@@ -48,6 +48,7 @@ def scene(engine: Engine, pictured: Pictured | None) -> Json:
         "last": _last(engine),
         "rail": rail(engine, pictured[1] if pictured else None),
         "search": _search(engine),
+        "jumpers": list(engine.jumpers.open),
         "cautions": list(engine.procedure.cautions),
     }
 

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from enum import StrEnum
 
 from meterlink.note import Photo
-from meterlink.outcome import Answer, Json
+from meterlink.outcome import Answer, Json, Jumper
 from meterlink.phrases import LINK_TROUBLE
 from meterlink.reading import Reading
 from meterlink.run import Answers, Remark
@@ -172,6 +172,16 @@ class Stage:
         finally:
             self._pending.discard(kept)
         self.hub.tell({"event": "noted", "text": text, "photo": photo is not None})
+
+    def enter(self, *, fitted: bool, where: str, why: str) -> None:
+        """Enter that a temporary jumper was fitted or taken out; what the register says of it is heard and shown.
+
+        Raises:
+            NotTakenError: no check is running.
+        """
+        if self._answers is None:
+            raise NotTakenError("No check is running.")
+        self._answers.give(lambda at: Jumper(fitted, where, why, at))
 
     def stop(self) -> None:
         """Break the check off; it can be resumed."""

@@ -56,6 +56,17 @@ class Noted(BaseModel):
     text: str = Field(min_length=1, max_length=2000)
 
 
+class Bridged(BaseModel):
+    """A temporary jumper as a page sends it."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
+
+    fitted: bool
+    """Or taken out."""
+    where: str = Field(min_length=1, max_length=80)
+    why: str = Field(default="", max_length=200)
+
+
 class TechnicianPage:
     """The routes of the page."""
 
@@ -79,6 +90,7 @@ class TechnicianPage:
             Route("/answer", self._answer, methods=["POST"]),
             Route("/note", self._note, methods=["POST"]),
             Route("/photo", self._photo, methods=["POST"]),
+            Route("/jumper", self._jumper, methods=["POST"]),
             Mount("/static", StaticFiles(directory=STATIC)),
         ]
 
@@ -127,6 +139,16 @@ class TechnicianPage:
             await self._stage.remark(Noted.model_validate_json(await body_of(request, _MOST_BYTES)).text, None)
         except (ValidationError, TooLargeError):
             return PlainTextResponse("This is no note.", 400)
+        except NotTakenError as error:
+            return PlainTextResponse(str(error), 409)
+        return Response(status_code=204)
+
+    async def _jumper(self, request: Request) -> Response:
+        try:
+            entry = Bridged.model_validate_json(await body_of(request, _MOST_BYTES))
+            self._stage.enter(fitted=entry.fitted, where=entry.where, why=entry.why)
+        except (ValidationError, TooLargeError):
+            return PlainTextResponse("This is no jumper: its place is missing, or a text is too long.", 400)
         except NotTakenError as error:
             return PlainTextResponse(str(error), 409)
         return Response(status_code=204)

@@ -84,6 +84,7 @@ function render(before) {
   renderWords(check, step);
   renderRail(check);
   renderCircuit(check);
+  renderJumpers(check);
   renderSaid();
   renderFinished(check);
   renderDesk(before);
@@ -162,6 +163,26 @@ function renderCircuit(check) {
   picture.alt = `The circuit of ${check?.title ?? "the check"}${at ? `; probe at ${at}` : ""}. The steps say the same in words.`;
   const suspects = check?.search?.suspects ?? [];
   byId("suspects").replaceChildren(...suspects.map(({ name, share }) => made("li", {}, made("b", {}, share), ` ${name}`)));
+}
+
+function renderJumpers(check) {
+  const running = state.phase === "running";
+  const open = check?.jumpers ?? [];
+  show(byId("jumpers"), Boolean(check) && (open.length > 0 || (running && !watching)));
+  show(byId("fit"), running && !watching);
+  const key = JSON.stringify([open, running]);
+  const list = byId("jumpers-in");
+  if (list.dataset.key === key) return;
+  list.dataset.key = key;
+  list.replaceChildren(...open.map((where) => {
+    const row = made("li", {}, made("span", {}, made("b", {}, where), " is in"));
+    if (running && !watching) {
+      const out = made("button", { type: "button", class: "quiet", "aria-label": `${where} is out` }, "It is out");
+      out.addEventListener("click", () => enter({ fitted: false, where }));
+      row.append(out);
+    }
+    return row;
+  }));
 }
 
 function renderSaid() {
@@ -290,6 +311,25 @@ dialog.addEventListener("close", async () => {
   const text = byId("note-text").value.trim();
   if (dialog.returnValue === "keep" && text) await keep("/note", { text });
 });
+
+const jumper = byId("jumper-dialog");
+
+byId("fit").addEventListener("click", () => {
+  byId("jumper-form").reset();
+  jumper.returnValue = "";
+  jumper.showModal();
+});
+
+jumper.addEventListener("close", () => {
+  const where = byId("jumper-where").value.trim();
+  if (jumper.returnValue === "keep" && where) enter({ fitted: true, where, why: byId("jumper-why").value.trim() });
+});
+
+/** Enter a jumper; what the register says of it is said as everything else is. */
+async function enter(entry) {
+  const refused = await link.send("/jumper", entry);
+  if (refused) remark(refused);
+}
 
 byId("photo").addEventListener("change", async ({ currentTarget }) => {
   const [photo] = currentTarget.files;
