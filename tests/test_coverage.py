@@ -213,6 +213,38 @@ def test_a_meter_that_is_less_sure_raises_more_of_them(tmp_path: Path) -> None:
     assert alarms(lint(tmp_path, CIRCUIT, steps, head, "--sheet", "cautious-default")) == [("warning", 8)]
 
 
+# Points that float
+
+
+BETWEEN = """\
+circuit: between
+title: Two contacts that open together
+reference: PE
+elements:
+  - {id: G1, kind: battery, from: PE, to: "G1:+", cells: 12, volts: 24.0..28.8 V}
+  - {id: B1, kind: contact, from: "G1:+", to: "B1:12"}
+  - {id: B2, kind: contact, from: "B1:12", to: "K1:A1"}
+  - {id: K1, kind: coil, from: "K1:A1", to: PE, resistance: 650 Ohm}
+situations:
+  - {name: at-rest}
+  - {name: door-open, operated: [B1, B2]}
+"""
+
+
+@pytest.mark.parametrize(("opened", "warned"), [("-1..1 V", True), ("-2..8 V", True), ("-8..8 V", False)])
+def test_limits_that_leave_no_room_for_stray_voltage_are_warned_of(tmp_path: Path, opened: str, warned: bool) -> None:
+    """Between two open contacts a meter of 10 MOhm shows volts of either sign (common practice, no source)."""
+    works = (
+        '  - {id: works, kind: operate, point: "B1:12", reference: PE, measure: dc-voltage, situation: at-rest, '
+        f'worked: door-open, closed: 23..30 V, open: "{opened}"}}\n'
+    )
+    said = [str(each["message"]) for each in lint(tmp_path, BETWEEN, works) if "floats" in str(each["message"])]
+    text = f"B1:12 floats in the situation door-open: stray voltage leaves {opened}"
+    assert said == ([f"{text}; allow for it, or read a point that something drives"] if warned else [])
+    driven = works.replace('point: "B1:12"', 'point: "K1:A1"')
+    assert not any("floats" in str(each["message"]) for each in lint(tmp_path, BETWEEN, driven))
+
+
 # The shipped procedures, against a simulation of every fault
 
 

@@ -156,9 +156,10 @@ def test_a_sound_lift_passes_all_of_it(name: str) -> None:
     assert set(found.verdicts.values()) == {"pass"}
 
 
-@pytest.mark.parametrize("name", ["emergency-stops", "door-locks", "mains-parts"])
-def test_another_lift_and_technician_come_to_the_same(name: str) -> None:
-    assert run(name, CLEAN, seed=11).result is Result.CLEAN
+@pytest.mark.parametrize("name", LIBRARY)
+@pytest.mark.parametrize("seed", [7, 9])  # 7: stray voltage beside a door's open contact; 9: a bank low in its span
+def test_another_lift_and_technician_come_to_the_same(name: str, seed: int) -> None:
+    assert run(name, CLEAN, seed).result is Result.CLEAN
 
 
 def test_the_same_seed_gives_the_same_run() -> None:

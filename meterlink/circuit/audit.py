@@ -65,6 +65,10 @@ def _coverage(procedure: Procedure, found: Coverage) -> Iterator[Finding]:
     for step in found.false_alarms:
         text = "a sound circuit would not pass here at every supply that its file allows"
         yield Finding(("steps", places[step]), text, Severity.WARNING)
+    for step, proof in found.adrift.items():
+        where = f"{proof.question.point} floats in the situation {proof.situation}"
+        text = f"{where}: stray voltage leaves {proof.limits.text}; allow for it, or read a point that something drives"
+        yield Finding(("steps", places[step]), text, Severity.WARNING)
     for gap in found.gaps:
         if gap.reason is None:
             yield Finding(("circuit",), _sentence(gap), Severity.WARNING)

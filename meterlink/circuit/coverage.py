@@ -15,7 +15,8 @@ from meterlink.circuit.fault import HIGH_OHMS, Fault, Faults, Kin, name_of, sing
 from meterlink.circuit.materials import Span
 from meterlink.circuit.parts import Circuit, Part
 from meterlink.circuit.solve import RestlessError, State, Values, chosen
-from meterlink.circuit.tied import Tied
+from meterlink.circuit.tied import Proof, Tied
+from meterlink.contact import STRAY
 from meterlink.instrument import Instrument
 from meterlink.judging.budget import Budget, Shown
 from meterlink.judging.judge import Judge
@@ -55,6 +56,8 @@ class Coverage:
     gaps: tuple[Gap, ...]
     false_alarms: tuple[str, ...]
     """Steps that would not pass on a sound circuit at some supply."""
+    adrift: Mapping[str, Proof]
+    """Steps that prove something at a point that nothing drives then, by limits that stray voltage may leave."""
     idle_reasons: tuple[str, ...]
     """Faults that the procedure accepts uncaught, although none of that name is."""
 
@@ -84,7 +87,7 @@ def coverage(tied: Tied, instrument: Instrument) -> Coverage:
     gaps = [walker.gap(faults, accepted) for faults in missed]
     names = {gap.fault for gap in gaps}
     idle = [pattern for pattern in accepted if not any(fnmatchcase(name, pattern) for name in names)]
-    return Coverage(caught, noticed, tuple(gaps), tuple(alarms), tuple(idle))
+    return Coverage(caught, noticed, tuple(gaps), tuple(alarms), dict(walker.adrift()), tuple(idle))
 
 
 def not_passing(tied: Tied, instrument: Instrument, faults: Faults = ()) -> frozenset[str]:
@@ -174,6 +177,15 @@ class _Walker:
             places = {proof.situation for proof in self._tied.proofs(step)} or {self._tied.situation(step)}
             if any(self._floats(question, faults, place) and not self._floats(question, (), place) for place in places):
                 yield step_id
+
+    def adrift(self) -> Iterator[tuple[str, Proof]]:
+        """The steps that prove something where a sound circuit floats, by limits too narrow for stray voltage."""
+        for step_id, step in self.steps.items():
+            for proof in self._tied.proofs(step):
+                wide_enough = proof.limits.accept(STRAY) and proof.limits.accept(-STRAY)
+                volts = proof.question.measure is Measure.VOLTAGE
+                if volts and not wide_enough and self._floats(proof.question, (), proof.situation):
+                    yield step_id, proof
 
     def _floats(self, question: Question, faults: Faults, situation: str) -> bool:
         state = self._state(faults, situation, self.supplies[1], supplied=True)

@@ -29,6 +29,9 @@ NARROWED = "narrowed"
 """What it comes to where the search knew that something is wrong, but could not tell two places apart, as the two ends
 of one wire with a short to earth."""
 
+_DOUBT = 0.1
+"""A search that gives a sound circuit less than this knows that something is wrong; else it has named nothing."""
+
 _LONGEST_S = 3600.0
 _NO_DOUBT = ("pass", "not-applicable")
 
@@ -137,7 +140,8 @@ def _come_to(found: Found) -> str | None:
     faults = found.body["faults"]
     if found.body["next"] is not None or not isinstance(faults, list) or not faults:
         return None
-    return NARROWED if faults[0]["fault"] != Kin.NONE else None
+    sound = next((each["probability"] for each in faults if each["fault"] == Kin.NONE), 0.0)
+    return NARROWED if sound < _DOUBT else None
 
 
 def plan(prepared: Prepared, instrument: Instrument) -> Plan:
