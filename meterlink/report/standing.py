@@ -1,0 +1,112 @@
+"""Where a job stands: what must be said first, and the counts. Pure."""
+
+from collections.abc import Iterator, Sequence
+
+from meterlink.outcome import Json
+from meterlink.paper.letters import shortened
+from meterlink.record.proof import Proof
+from meterlink.record.store import Job
+from meterlink.record.summary import JobState
+from meterlink.report.gathered import Gathered
+from meterlink.report.registers import fault_of
+from meterlink.report.step_rows import MARKS, WORDS, StepRow
+from meterlink.report.texts import said
+
+_FIRST = 150
+"""Letters of a line on the first page."""
+_MOST_TROUBLES = 3
+_MOST_OPEN = 9
+_MOST_NAMED = 12
+_COUNTED = ("pass", "fail", "unclear", "open", "yes", "no", "not-applicable")
+_ALWAYS = ("pass", "fail", "unclear", "open")
+_STATES = {
+    JobState.STOPPED: "NOT COMPLETE: the job was stopped before its end.",
+    JobState.INTERRUPTED: "NOT COMPLETE: the job has no end. It is under way, or it broke off.",
+}
+
+
+def warnings(job: Job, proof: Proof, gathered: Gathered, left_out: Sequence[int], *, legible: bool) -> Iterator[Json]:
+    """What must be known before anything else is read, in bold: a head, and what it means.
+
+    Args:
+        job: its own line.
+        proof: of its record.
+        gathered: its log.
+        left_out: the numbers of events that could not be read.
+        legible: whether the procedure could be read.
+    """
+    if job.sha256 is None:
+        yield _warning("NOT PROVEN: made by an older version, without hashes.", "Nothing shows whether it was altered.")
+    elif not proof.intact:
+        yield _warning("NOT INTACT: do not rely on this record.", _troubles(proof))
+    if job.sha256 is not None and not proof.sealed:
+        told = "Nothing proves who recorded it, nor that no event is missing at its end."
+        yield _warning("NOT SEALED.", told)
+    if left_out:
+        numbers = ", ".join(map(str, left_out[:_MOST_NAMED]))
+        more = f" and {len(left_out) - _MOST_NAMED} more" if len(left_out) > _MOST_NAMED else ""
+        yield _warning(f"{len(left_out)} EVENTS LEFT OUT: they cannot be read, or were altered.", f"{numbers}{more}")
+    if not legible:
+        yield _warning("THE PROCEDURE CANNOT BE READ.", "Steps stand in the order of their verdicts.")
+    if gathered.summary.state in _STATES:
+        points = gathered.summary.lost_between
+        lost = f"The voltage is lost between {points[0]} and {points[1]}." if points else ""
+        yield _warning(_STATES[gathered.summary.state], lost)
+    if gathered.start is None:
+        yield _warning("NO CAUTIONS WERE ACKNOWLEDGED: the log has no start.", "")
+    if any(event.body["calibration"] != "valid" for event in gathered.summary.meters):
+        yield _warning("CALIBRATION NOT SHOWN TO BE VALID.", "See Instrument and calibration.")
+    elif not gathered.summary.meters:
+        yield _warning("NOTHING IS KNOWN OF THE METER.", "No value has a stated uncertainty.")
+
+
+def _warning(head: str, text: str) -> Json:
+    return {"head": head, "text": shortened(said(text), 3 * _FIRST)}
+
+
+def _troubles(proof: Proof) -> str:
+    more = len(proof.troubles) - _MOST_TROUBLES
+    told = [*proof.troubles[:_MOST_TROUBLES], *([f"And {more} more; see Seal."] if more > 0 else [])]
+    return " ".join(told)
+
+
+def open_first(gathered: Gathered, rows: Sequence[StepRow]) -> Json:
+    """What is open: fails, jumpers that are in, faults that are not mended, then what is unclear or not judged."""
+    summary = gathered.summary
+    lines = [_line("fail", row) for row in rows if row.state == "fail"]
+    lines += [{"word": "JUMPER STILL IN", "mark": "▲", "text": _short(said(each))} for each in summary.jumpers_open]
+    lines += [
+        {"word": "FAULT NOT MENDED", "mark": "▲", "text": _short(fault_of(found))}
+        for found in summary.found
+        if not found.mended
+    ]
+    lines += [_line("unclear", row) for row in rows if row.state == "unclear"]
+    lacking = [row.point for row in rows if row.state == "open"]
+    if lacking:
+        more = f" and {len(lacking) - _MOST_NAMED} more" if len(lacking) > _MOST_NAMED else ""
+        text = ", ".join(shortened(point, 24) for point in lacking[:_MOST_NAMED]) + more
+        lines.append({"word": WORDS["open"], "mark": MARKS["open"], "text": f"{len(lacking)}: {text}"})
+    told = lines[:_MOST_OPEN]
+    if lacking and told[-1] is not lines[-1]:
+        told[-1] = lines[-1]
+    return {"lines": told, "more": len(lines) - len(told)}
+
+
+def _line(state: str, row: StepRow) -> Json:
+    limits = f", limits {' / '.join(row.limits)}" if row.limits else ""
+    value = f": {row.value}" if row.value else ""
+    return {"word": WORDS[state], "mark": MARKS[state], "text": _short(f"{shortened(row.point, 40)}{value}{limits}")}
+
+
+def _short(text: str) -> str:
+    return shortened(text, _FIRST)
+
+
+def counts(rows: Sequence[StepRow]) -> list[Json]:
+    """How many steps came to what."""
+    found = [(state, sum(row.state == state for row in rows)) for state in _COUNTED]
+    return [
+        {"state": state, "mark": MARKS[state], "word": WORDS[state].lower(), "count": count}
+        for state, count in found
+        if count or state in _ALWAYS
+    ]
