@@ -6,6 +6,7 @@ Every text in it comes from outside and stands for itself: the renderings take n
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, fields, replace
+from typing import Any
 
 from meterlink.errors import MeterlinkError
 from meterlink.outcome import Json
@@ -23,7 +24,7 @@ from meterlink.record.words import STATES
 from meterlink.report.gathered import Gathered, gather
 from meterlink.report.legible import Log
 from meterlink.report.registers import breaks, faults, instruments, jumpers, notes, unseen
-from meterlink.report.standing import counts, open_first, warnings
+from meterlink.report.standing import checked, counts, open_first, warnings
 from meterlink.report.step_rows import Rows, listed
 from meterlink.report.texts import Clock, said
 from meterlink.report.touch_rows import touch_rows
@@ -55,6 +56,8 @@ def report(job: Job, lines: Iterable[Line | None], seals: Sequence[Seal], proof:
     steps = procedure.steps if procedure else ()
     rows_of = Rows(summary, clock, gathered.touches)
     rows = list(rows_of.rows(procedure))
+    warned = list(warnings(job, proof, gathered, log.left_out, legible=procedure is not None))
+    opened = open_first(gathered, rows, len(warned))
     title = said(job.title) or "A job whose title cannot be read"
     return {
         "title": title,
@@ -65,9 +68,10 @@ def report(job: Job, lines: Iterable[Line | None], seals: Sequence[Seal], proof:
         "permit": PERMIT,
         "issued": _day(job, gathered, clock),
         "about": [{"word": word, "text": shortened(text, _LONG)} for word, text in _about(job, gathered, clock)],
-        "warnings": [*warnings(job, proof, gathered, log.left_out, legible=procedure is not None)],
+        "warnings": warned,
         "counts": counts(rows),
-        "open": open_first(gathered, rows),
+        "open": opened,
+        "checked": checked(rows, warned, opened),
         "mended": sum(found.mended for found in summary.found),
         "proof": _proof_in_short(job, proof),
         "cautions": _cautions(gathered),
@@ -76,7 +80,7 @@ def report(job: Job, lines: Iterable[Line | None], seals: Sequence[Seal], proof:
         "software": said(job.software),
         "steps": [asdict(row) for row in rows],
         "sources": [*listed(rows_of.sources)],
-        "touches": [asdict(row) for row in touch_rows(gathered.touches, steps, clock)],
+        "touches": [asdict(row) for row in touch_rows(gathered, steps, clock)],
         "jumpers": [*jumpers(summary, clock)],
         "faults": [*faults(summary, clock)],
         "notes": [*notes(summary, clock)],
@@ -90,8 +94,9 @@ def report(job: Job, lines: Iterable[Line | None], seals: Sequence[Seal], proof:
 
 def _as_text(job: Job) -> Job:
     """Of an altered record, what should be a text may be anything."""
-    texts = {each.name: getattr(job, each.name) for each in fields(job) if each.name not in _NUMBERS}
-    return replace(job, **{name: None if value is None else str(value) for name, value in texts.items()})
+    found = {each.name: getattr(job, each.name) for each in fields(job) if each.name not in _NUMBERS}
+    texts: dict[str, Any] = {name: None if value is None else str(value) for name, value in found.items()}
+    return replace(job, **texts)
 
 
 def _procedure(job: Job, start: Event | None) -> Procedure | None:

@@ -52,6 +52,8 @@ class Gathered:
     news: list[Event] = field(default_factory=list)
     """Breaks in the stream of readings, and what link and meter had to say."""
     reopened: list[Event] = field(default_factory=list)
+    asked: dict[str, str] = field(default_factory=dict)
+    """By the id of its step: what was asked for with the latest `probe`."""
     readings: int = 0
     events: int = 0
     last: Event | None = None
@@ -72,6 +74,8 @@ def gather(events: Iterable[Event]) -> Gathered:
         if event.kind is Kind.CUE and event.body["code"] not in _TELLING:
             continue
         told.append(event)
+        if event.kind is Kind.CUE and event.body["code"] == "probe":
+            gathered.asked[str(event.body["step"])] = str(event.body["text"])
         if event.kind is Kind.TOUCH:
             gathered.touches.append(_seen(event, recent))
         elif event.kind is Kind.START and gathered.start is None:

@@ -21,10 +21,12 @@ _LEFT, _RIGHT = 6, 254
 _STRIP = 14
 """Where the band lies, from the top."""
 _BAND_HIGH = 38
-_TRACE_HIGH = 58
+_TRACE_HIGH = 66
 _TRACE_LEFT = 46
 """Room for the numbers at the trace's left."""
 _FOOT = 14
+_DOTS = 40
+"""Up to so many readings, each gets a dot."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +100,7 @@ def _trace(
     low, high = _reach(points, limits)
     start, end = span
     length = end - start or 1.0
-    floor, ceiling = top + _TRACE_HIGH - 2, top + 8
+    floor, ceiling = top + _TRACE_HIGH - 2, top + 18
 
     def across(at: float) -> float:
         return round(_TRACE_LEFT + (_RIGHT - _TRACE_LEFT) * min(1.0, max(0.0, (at - start) / length)), 2)
@@ -119,7 +121,7 @@ def _trace(
     for at, value in points:
         if value is None:
             x = across(at)
-            line += f"M{x - 3} {ceiling - 7}l6 6m-6 0l6 -6"
+            line += f"M{x - 3} {top + 4}l6 6m-6 0l6 -6"
             pen = "M"
         else:
             line += f"{pen}{across(at)} {up(value)}"
@@ -129,7 +131,10 @@ def _trace(
         yield _text(_TRACE_LEFT - 4, ceiling + 4, "end", _short(high, unit))
         yield _text(_TRACE_LEFT - 4, floor + 2, "end", _short(low, unit))
     if any(value is None for _, value in points):
-        yield _text(_RIGHT, ceiling + 9, "end", "× OL")
+        yield _text(_TRACE_LEFT - 4, top + 10, "end", "OL")
+    if len(points) <= _DOTS:
+        dots = "".join(f"M{across(at)} {up(value)}h0" for at, value in points if value is not None)
+        yield f'<path d="{dots}" stroke-width="3.4" stroke-linecap="round"/>'
     yield _text(_TRACE_LEFT, floor + _FOOT - 2, "start", "0 s")
     yield _text(_RIGHT, floor + _FOOT - 2, "end", f"{end - start:.1f} s")
 

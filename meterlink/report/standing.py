@@ -1,6 +1,7 @@
 """Where a job stands: what must be said first, and the counts. Pure."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
 from meterlink.outcome import Json
 from meterlink.paper.letters import shortened
@@ -15,7 +16,9 @@ from meterlink.report.texts import said
 _FIRST = 150
 """Letters of a line on the first page."""
 _MOST_TROUBLES = 3
-_MOST_OPEN = 9
+_MOST_OPEN, _LEAST_OPEN = 9, 3
+_ROOM, _WARNING, _LINE, _COLUMNS = 24, 3, 1.6, 3
+"""Of the first page: the lines for points checked, and how many of them a warning or an open line takes."""
 _MOST_NAMED = 12
 _COUNTED = ("pass", "fail", "unclear", "open", "yes", "no", "not-applicable")
 _ALWAYS = ("pass", "fail", "unclear", "open")
@@ -70,8 +73,14 @@ def _troubles(proof: Proof) -> str:
     return " ".join(told)
 
 
-def open_first(gathered: Gathered, rows: Sequence[StepRow]) -> Json:
-    """What is open: fails, jumpers that are in, faults that are not mended, then what is unclear or not judged."""
+def open_first(gathered: Gathered, rows: Sequence[StepRow], warned: int) -> Mapping[str, Any]:
+    """What is open: fails, jumpers that are in, faults that are not mended, then what is unclear or not judged.
+
+    Args:
+        gathered: the log.
+        rows: the steps.
+        warned: how many warnings stand on the first page already; there is room for the fewer lines.
+    """
     summary = gathered.summary
     lines = [_line("fail", row) for row in rows if row.state == "fail"]
     lines += [{"word": "JUMPER STILL IN", "mark": "▲", "text": _short(said(each))} for each in summary.jumpers_open]
@@ -86,10 +95,18 @@ def open_first(gathered: Gathered, rows: Sequence[StepRow]) -> Json:
         more = f" and {len(lacking) - _MOST_NAMED} more" if len(lacking) > _MOST_NAMED else ""
         text = ", ".join(shortened(point, 24) for point in lacking[:_MOST_NAMED]) + more
         lines.append({"word": WORDS["open"], "mark": MARKS["open"], "text": f"{len(lacking)}: {text}"})
-    told = lines[:_MOST_OPEN]
+    told = lines[: max(_LEAST_OPEN, _MOST_OPEN - warned)]
     if lacking and told[-1] is not lines[-1]:
         told[-1] = lines[-1]
     return {"lines": told, "more": len(lines) - len(told)}
+
+
+def checked(rows: Sequence[StepRow], warned: Sequence[Json], opened: Mapping[str, Any]) -> Json:
+    """The steps in short, as many as the first page has room for."""
+    room = int(_ROOM - _WARNING * len(warned) - _LINE * len(opened["lines"])) * _COLUMNS
+    told = rows[: max(0, room)]
+    lines = [{"mark": row.mark, "point": shortened(row.point, 18), "value": shortened(row.value, 12)} for row in told]
+    return {"lines": lines, "more": len(rows) - len(told)}
 
 
 def _line(state: str, row: StepRow) -> Json:

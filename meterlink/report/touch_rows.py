@@ -6,10 +6,9 @@ from decimal import Decimal
 
 from meterlink.limits import Limits, parse_limits, parse_quantity
 from meterlink.outcome import Json
-from meterlink.procedure.lint import SEARCH_PREFIX
 from meterlink.procedure.model import DeadStep, ReadingStep, Step, WatchStep
 from meterlink.record.words import measured, plus_minus
-from meterlink.report.gathered import MOST_READINGS, TouchSeen
+from meterlink.report.gathered import MOST_READINGS, Gathered, TouchSeen
 from meterlink.report.plot import Shown, plot
 from meterlink.report.texts import Clock, said
 
@@ -40,16 +39,17 @@ class TouchRow:
     svg: str
 
 
-def touch_rows(touches: Sequence[TouchSeen], steps: Sequence[Step], clock: Clock) -> Iterator[TouchRow]:
+def touch_rows(gathered: Gathered, steps: Sequence[Step], clock: Clock) -> Iterator[TouchRow]:
     """Lay touches out, in order."""
     known = {step.id: step for step in steps}
-    for number, touch in enumerate(touches, 1):
-        yield _row(number, touch, known, clock)
+    for number, touch in enumerate(gathered.touches, 1):
+        step_id = touch.event.body["step"]
+        step = known.get(str(step_id))
+        yield _row(number, touch, step, _where(step_id, step, gathered.asked), clock)
 
 
-def _row(number: int, touch: TouchSeen, known: Mapping[str, Step], clock: Clock) -> TouchRow:
+def _row(number: int, touch: TouchSeen, step: Step | None, where: str, clock: Clock) -> TouchRow:
     body = touch.event.body
-    step = known.get(str(body["step"]))
     start, end = float(str(body["from"])), float(str(body["to"]))
     shown, unit = _shown(touch, step), said(touch.unit or str(body["unit"] or ""))
     value, verdict = said(measured(body)), _verdict(touch)
@@ -59,7 +59,7 @@ def _row(number: int, touch: TouchSeen, known: Mapping[str, Step], clock: Clock)
     return TouchRow(
         number=number,
         time=clock.time(touch.event.at.utc_ns),
-        where=_where(body["step"], step),
+        where=where,
         outcome=OUTCOMES[str(body["outcome"])],
         value=value,
         verdict=verdict,
@@ -76,15 +76,11 @@ def _readings(touch: TouchSeen) -> str:
     return f"{touch.readings} readings"
 
 
-def _where(step_id: object, step: Step | None) -> str:
+def _where(step_id: object, step: Step | None, asked: Mapping[str, str]) -> str:
+    """The point; in a search, which has no steps of its own, what was asked for."""
     if step is not None:
         return said(step.point)
-    if step_id is None:
-        return "no step"
-    text = str(step_id)
-    if text.startswith(SEARCH_PREFIX):
-        return f"search: {said(text.removeprefix(SEARCH_PREFIX))}"
-    return said(text)
+    return "no step" if step_id is None else said(asked.get(str(step_id), str(step_id)))
 
 
 def _verdict(touch: TouchSeen) -> str:
