@@ -29,8 +29,8 @@ from meterlink.report.step_rows import Rows, listed
 from meterlink.report.texts import Clock, said
 from meterlink.report.touch_rows import touch_rows
 
-_LONG = 120
-"""Letters of a text of the first page's head."""
+_TITLE, _LONG = 90, 60
+"""Letters of the title and of other texts at the head of the first page."""
 _ELSEWHERE = "on another machine: intact, and sealed by this very key"
 _TYPED = re.compile(r"[A-Za-z0-9-]{1,40}", re.ASCII)
 """A job's id that may stand in a command for people to type."""
@@ -60,14 +60,15 @@ def report(job: Job, lines: Iterable[Line | None], seals: Sequence[Seal], proof:
     opened = open_first(gathered, rows, len(warned))
     title = said(job.title) or "A job whose title cannot be read"
     return {
-        "title": title,
+        "title": shortened(title, _TITLE),
         "job": said(job.id),
-        "running": shortened(f"{said(job.lift or 'no lift named')}, {title}", 80),
-        "identity": f"Job {said(job.id)}, procedure {shortened(said(job.procedure), 40)} "
-        f"revision {said(job.revision)}, SHA-256 of its text {said(job.source_sha256[:12])}…",
+        "running": shortened(f"{shortened(said(job.lift or 'no lift named'), 24)}, {title}", 56),
+        "identity": f"Job {shortened(said(job.id), 24)}, {shortened(said(job.procedure), 24)} "
+        f"revision {shortened(said(job.revision), 20)}, SHA-256 {said(job.source_sha256[:12])}…",
         "permit": PERMIT,
         "issued": _day(job, gathered, clock),
         "about": [{"word": word, "text": shortened(text, _LONG)} for word, text in _about(job, gathered, clock)],
+        "whole": [{"word": word, "text": said(text)} for word, text in _whole(job)],
         "warnings": warned,
         "counts": counts(rows),
         "open": opened,
@@ -128,6 +129,16 @@ def _about(job: Job, gathered: Gathered, clock: Clock) -> list[tuple[str, str]]:
         ("Ended", clock.full(summary.end.at.utc_ns) if summary.end else "not ended"),
         ("State", STATES[summary.state]),
         ("Instrument", said(str(summary.meters[-1].body["instrument"] or "not registered")) if summary.meters else "-"),
+    ]
+
+
+def _whole(job: Job) -> list[tuple[str, str]]:
+    """What the first page may have shortened."""
+    return [
+        ("Procedure", f"{job.procedure}, revision {job.revision}: {job.title}"),
+        ("Its text, SHA-256", job.source_sha256),
+        ("Installation", job.lift or "not named"),
+        ("Operator", job.operator or "not named"),
     ]
 
 

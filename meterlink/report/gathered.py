@@ -120,7 +120,7 @@ def _point(reading: Event) -> Point:
 
 
 def _thinned(points: list[Point]) -> tuple[Point, ...]:
-    """Keep, of each column of the plot, the lowest, the highest and any OL."""
+    """Keep, of each column of the plot, the lowest, the highest and one OL."""
     if len(points) <= 3 * _COLUMNS:
         return tuple(points)
     start, end = points[0][0], points[-1][0]
@@ -130,7 +130,7 @@ def _thinned(points: list[Point]) -> tuple[Point, ...]:
     kept: set[Point] = set()
     for column in columns.values():
         numbers = [point for point in column if point[1] is not None]
-        kept.update(point for point in column if point[1] is None)
+        kept.update([point for point in column if point[1] is None][:1])
         if numbers:
             kept |= {min(numbers, key=_height), max(numbers, key=_height)}
     return tuple(sorted(kept, key=lambda point: (point[0], point[1] is None, point[1] or 0)))

@@ -13,13 +13,13 @@ from meterlink.report.registers import fault_of
 from meterlink.report.step_rows import MARKS, WORDS, StepRow
 from meterlink.report.texts import said
 
-_FIRST = 150
+_FIRST = 120
 """Letters of a line on the first page."""
 _MOST_TROUBLES = 3
-_MOST_OPEN, _LEAST_OPEN = 9, 3
+_MOST_OPEN, _LEAST_OPEN = 9, 5
 _ROOM, _WARNING, _LINE, _COLUMNS = 24, 3, 1.6, 3
 """Of the first page: the lines for points checked, and how many of them a warning or an open line takes."""
-_MOST_NAMED = 12
+_MOST_NAMED = 10
 _COUNTED = ("pass", "fail", "unclear", "open", "yes", "no", "not-applicable")
 _ALWAYS = ("pass", "fail", "unclear", "open")
 _STATES = {
@@ -81,42 +81,47 @@ def open_first(gathered: Gathered, rows: Sequence[StepRow], warned: int) -> Mapp
         rows: the steps.
         warned: how many warnings stand on the first page already; there is room for the fewer lines.
     """
+    groups = [each for each in _open_groups(gathered, rows) if each]
+    room = max(_LEAST_OPEN, _MOST_OPEN - warned)
+    told: list[Json] = []
+    for index, group in enumerate(groups):
+        waiting = len(groups) - index - 1  # each of the rest gets a line at least
+        told += group[: max(1, room - len(told) - waiting)]
+    return {"lines": told, "more": sum(map(len, groups)) - len(told)}
+
+
+def _open_groups(gathered: Gathered, rows: Sequence[StepRow]) -> Iterator[list[Json]]:
     summary = gathered.summary
-    lines = [_line("fail", row) for row in rows if row.state == "fail"]
-    lines += [{"word": "JUMPER STILL IN", "mark": "▲", "text": _short(said(each))} for each in summary.jumpers_open]
-    lines += [
-        {"word": "FAULT NOT MENDED", "mark": "▲", "text": _short(fault_of(found))}
-        for found in summary.found
-        if not found.mended
-    ]
-    lines += [_line("unclear", row) for row in rows if row.state == "unclear"]
-    lacking = [row.point for row in rows if row.state == "open"]
+    yield [_line("fail", row) for row in rows if row.state == "fail"]
+    yield [_said("JUMPER STILL IN", "▲", said(each)) for each in summary.jumpers_open]
+    yield [_said("FAULT NOT MENDED", "▲", fault_of(found)) for found in summary.found if not found.mended]
+    yield [_line("unclear", row) for row in rows if row.state == "unclear"]
+    lacking = [shortened(row.point, 24) for row in rows if row.state == "open"]
     if lacking:
         more = f" and {len(lacking) - _MOST_NAMED} more" if len(lacking) > _MOST_NAMED else ""
-        text = ", ".join(shortened(point, 24) for point in lacking[:_MOST_NAMED]) + more
-        lines.append({"word": WORDS["open"], "mark": MARKS["open"], "text": f"{len(lacking)}: {text}"})
-    told = lines[: max(_LEAST_OPEN, _MOST_OPEN - warned)]
-    if lacking and told[-1] is not lines[-1]:
-        told[-1] = lines[-1]
-    return {"lines": told, "more": len(lines) - len(told)}
+        named = f"{len(lacking)}: {', '.join(lacking[:_MOST_NAMED])}{more}"
+        yield [_said(WORDS["open"], MARKS["open"], named)]
 
 
 def checked(rows: Sequence[StepRow], warned: Sequence[Json], opened: Mapping[str, Any]) -> Json:
     """The steps in short, as many as the first page has room for."""
     room = int(_ROOM - _WARNING * len(warned) - _LINE * len(opened["lines"])) * _COLUMNS
     told = rows[: max(0, room)]
-    lines = [{"mark": row.mark, "point": shortened(row.point, 18), "value": shortened(row.value, 12)} for row in told]
+    lines = [
+        {"mark": row.mark, "word": row.word, "point": shortened(row.point, 18), "value": shortened(row.value, 12)}
+        for row in told
+    ]
     return {"lines": lines, "more": len(rows) - len(told)}
 
 
 def _line(state: str, row: StepRow) -> Json:
     limits = f", limits {' / '.join(row.limits)}" if row.limits else ""
     value = f": {row.value}" if row.value else ""
-    return {"word": WORDS[state], "mark": MARKS[state], "text": _short(f"{shortened(row.point, 40)}{value}{limits}")}
+    return _said(WORDS[state], MARKS[state], f"{shortened(row.point, 40)}{value}{limits}")
 
 
-def _short(text: str) -> str:
-    return shortened(text, _FIRST)
+def _said(word: str, mark: str, text: str) -> Json:
+    return {"word": word, "mark": mark, "text": shortened(text, _FIRST)}
 
 
 def counts(rows: Sequence[StepRow]) -> list[Json]:
