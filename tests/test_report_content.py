@@ -269,19 +269,7 @@ def test_what_was_altered_is_left_out_and_counted(tmp_path: Path) -> None:
     assert "24.58" not in json.dumps(content["steps"])
 
 
-HOSTILE = (
-    "<script>alert(1)</script>",
-    '#eval("6*7")',
-    "{{ 7 * 7 }}",
-    None,
-    10**30,
-    [],
-    {},
-    True,
-    1e308,
-    "\ud800",
-    "OL",
-)
+HOSTILE: tuple[object, ...] = ("<script>alert(1)</script>", "OL", None, [], {}, True, 1e308, -1)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -297,9 +285,7 @@ def test_an_archive_made_up_to_harm_is_reported_too(seed: int, tmp_path: Path) -
             for line in source:
                 body = dict(line["body"])
                 if body and chance.random() < 0.5:
-                    body[chance.choice(list(body))] = chance.choice(
-                        [each for each in HOSTILE if each not in (10**30, "\ud800")]
-                    )
+                    body[chance.choice(list(body))] = chance.choice(HOSTILE)
                 own = {key: value for key, value in line.items() if key != "sha256"} | {"body": body, "prev": head}
                 text = canonical(own)
                 head = digest(text).decode()
