@@ -17,7 +17,7 @@ _FIRST = 120
 """Letters of a line on the first page."""
 _MOST_TROUBLES = 3
 _MOST_OPEN, _LEAST_OPEN = 9, 5
-_ROOM, _WARNING, _LINE, _COLUMNS = 24, 3, 1.6, 3
+_ROOM, _WARNING, _LINE, _COLUMNS = 24, 2.4, 1.6, 3
 """Of the first page: the lines for points checked, and how many of them a warning or an open line takes."""
 _MOST_NAMED = 10
 _COUNTED = ("pass", "fail", "unclear", "open", "yes", "no", "not-applicable")
