@@ -166,7 +166,13 @@ def test_notes_keep_their_signs_and_lose_what_turns_the_writing(tmp_path: Path) 
     notes = [to_entry(Note(text, "crew 1", at(100 + number), photo)) for number, text in enumerate(texts)]
     content = content_of(tmp_path, recorded(tmp_path, TWO, [*notes, over(400, complete=False)]))
     assert [each["text"] for each in content["notes"]] == [*texts[:3], "line break � �turned"]
-    assert content["notes"][0]["photo"] == {"name": "cover �JPG.exe", "size": 12, "sha256": "ab" * 32}
+    assert content["notes"][0]["photo"] == {
+        "name": "cover �JPG.exe",
+        "size": 12,
+        "sha256": "ab" * 32,
+        "there": False,
+        "svg": None,
+    }
     assert heads(content)[0] == "NOT INTACT"
     assert "photo that event 2 names is missing" in content["warnings"][0]["text"]
 

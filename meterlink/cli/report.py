@@ -10,6 +10,7 @@ from meterlink.errors import FileError, UsageError
 from meterlink.home import home_folder
 from meterlink.paper.typeset import Paper
 from meterlink.report.content import report
+from meterlink.report.pictures import with_pictures
 
 
 @click.command("report", short_help="Write a job as a report: PDF for the file, or a page.")
@@ -37,6 +38,7 @@ def command(job: str, output: str, paper: str) -> None:
             raise UsageError(f"{job} holds {len(found)} jobs; export the one you mean, or copy the file to a record")
         (source,) = found
         content = report(source.job, source.lines(), source.seals, proof_of(source, folder))
+        content = with_pictures(content, source.photo)
     try:
         path.write_bytes(_rendered(content, kind, Paper(paper)))
     except OSError as error:

@@ -62,7 +62,7 @@ def report(job: Job, lines: Iterable[Line | None], seals: Sequence[Seal], proof:
     return {
         "title": shortened(title, _TITLE),
         "job": said(job.id),
-        "running": shortened(f"{shortened(said(job.lift or 'no lift named'), 24)}, {title}", 56),
+        "running": shortened(f"{shortened(said(job.lift or 'no lift named'), 24)}, {title}", 72),
         "identity": f"Job {shortened(said(job.id), 24)}, {shortened(said(job.procedure), 24)} "
         f"revision {shortened(said(job.revision), 20)}, SHA-256 {said(job.source_sha256[:12])}…",
         "permit": PERMIT,

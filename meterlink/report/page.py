@@ -12,7 +12,7 @@ def page(content: Mapping[str, object]) -> str:
     """Write a report as HTML.
 
     Every text is escaped; the pictures are our own drawing, and their texts escaped where they are drawn. The page's
-    own policy (CSP) lets nothing in but its one style sheet.
+    own policy (CSP) lets nothing in but its one style sheet and the photos inside it.
 
     Args:
         content: what `meterlink.report.content.report` gives.

@@ -86,7 +86,9 @@ def notes(summary: Summary, clock: Clock) -> Iterator[Json]:
 
 
 def _photo(photo: Json) -> Json:
-    return {"name": said(str(photo["name"])), "size": photo["size"], "sha256": said(str(photo["sha256"]))}
+    """A photo by its hash; the picture itself comes from elsewhere (`meterlink.report.pictures`)."""
+    named = {"name": said(str(photo["name"])), "size": photo["size"], "sha256": said(str(photo["sha256"]))}
+    return {**named, "there": False, "svg": None}
 
 
 def breaks(gathered: Gathered, clock: Clock) -> Iterator[Json]:
