@@ -210,7 +210,7 @@ def test_page_one_holds_every_warning_at_once(paper: Paper, tmp_path: Path) -> N
     content |= {"warnings": warned, "checked": {"lines": [], "more": 40}}
     told = read_pdf(pdf(content, paper))
     assert bare("Cautions that were") in bare(told.pages[1].text)
-    assert bare("And 14 more") in bare(told.pages[0].text)
+    assert bare("13 more; see The steps.") in bare(told.pages[0].text)
     sound_layout(told)
 
 

@@ -131,7 +131,7 @@ def _trace(
         yield _text(_TRACE_LEFT - 4, ceiling + 4, "end", _short(high, unit))
         yield _text(_TRACE_LEFT - 4, floor + 2, "end", _short(low, unit))
     if any(value is None for _, value in points):
-        yield _text(_TRACE_LEFT - 4, top + 10, "end", "OL")
+        yield _text(_TRACE_LEFT - 8, top + 10, "end", "OL")
     if len(points) <= _DOTS:
         dots = "".join(f"M{across(at)} {up(value)}h0" for at, value in points if value is not None)
         yield f'<path d="{dots}" stroke-width="3.4" stroke-linecap="round"/>'

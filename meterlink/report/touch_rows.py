@@ -6,11 +6,15 @@ from decimal import Decimal
 
 from meterlink.limits import Limits, parse_limits, parse_quantity
 from meterlink.outcome import Json
+from meterlink.paper.letters import shortened
 from meterlink.procedure.model import DeadStep, ReadingStep, Step, WatchStep
 from meterlink.record.words import measured, plus_minus
 from meterlink.report.gathered import MOST_READINGS, Gathered, TouchSeen
 from meterlink.report.plot import Shown, plot
 from meterlink.report.texts import Clock, said
+
+_WHERE = 80
+"""Letters of what was touched; the steps have it whole."""
 
 OUTCOMES = {
     "matched": "matched",
@@ -79,8 +83,8 @@ def _readings(touch: TouchSeen) -> str:
 def _where(step_id: object, step: Step | None, asked: Mapping[str, str]) -> str:
     """The point; in a search, which has no steps of its own, what was asked for."""
     if step is not None:
-        return said(step.point)
-    return "no step" if step_id is None else said(asked.get(str(step_id), str(step_id)))
+        return shortened(said(step.point), _WHERE)
+    return "no step" if step_id is None else shortened(said(asked.get(str(step_id), str(step_id))), _WHERE)
 
 
 def _verdict(touch: TouchSeen) -> str:
