@@ -117,6 +117,19 @@ def test_a_jumper_that_is_in_is_open_and_one_that_was_taken_out_is_not(tmp_path:
     assert [each["state"] for each in content["jumpers"]] == ["fitted", "fitted", "taken out"]
 
 
+def test_a_factory_fit_jumper_stands_in_the_register_as_it_was_found(tmp_path: Path) -> None:
+    steps = [
+        {"id": f"j{number}", "kind": "bridge", "jumper": "factory", "point": f"X{number}:1-2"} for number in (1, 2)
+    ]
+    seen = to_entry(verdict("j1", None, VerdictOutcome.PASS, 500))
+    content = content_of(tmp_path, recorded(tmp_path, procedure_of(steps), [seen, over(600, complete=False)]))
+    states = [(each["time"], each["where"], each["state"], each["still_in"]) for each in content["jumpers"]]
+    assert states == [
+        ("10:20:00", "X1:1-2", "factory-fit, pass", False),
+        ("", "X2:1-2", "factory-fit, not judged", False),
+    ]
+
+
 def test_an_interrupted_job_is_said_to_have_no_end_and_no_seal(tmp_path: Path) -> None:
     with Store.open(tmp_path) as store:
         job = begin(store, [to_entry(reading("0.01", 100)), to_entry(Gap(at(200), Break.INTERRUPTED))])

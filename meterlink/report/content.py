@@ -82,7 +82,7 @@ def report(job: Job, lines: Iterable[Line | None], seals: Sequence[Seal], proof:
         "steps": [asdict(row) for row in rows],
         "sources": [*listed(rows_of.sources)],
         "touches": [asdict(row) for row in touch_rows(gathered, steps, clock)],
-        "jumpers": [*jumpers(summary, clock)],
+        "jumpers": [*jumpers(steps, summary, clock)],
         "faults": [*faults(summary, clock)],
         "notes": [*notes(summary, clock)],
         "breaks": [*breaks(gathered, clock)],

@@ -5,7 +5,7 @@ from statistics import median
 
 from meterlink.outcome import Break, Json
 from meterlink.phrases import LINK_CUES
-from meterlink.procedure.model import Step, WatchStep
+from meterlink.procedure.model import BridgeStep, Step, WatchStep
 from meterlink.record.entry import Event, Kind
 from meterlink.record.summary import Found, Summary
 from meterlink.record.words import calibration_words, proof_words
@@ -37,8 +37,19 @@ def instruments(summary: Summary, clock: Clock) -> Iterator[Json]:
         }
 
 
-def jumpers(summary: Summary, clock: Clock) -> Iterator[Json]:
-    """The register of temporary jumpers; one that is still in is marked at its last entry."""
+def jumpers(steps: Sequence[Step], summary: Summary, clock: Clock) -> Iterator[Json]:
+    """Factory-fit jumpers as seen, then the register of temporary ones; one still in is marked at its last entry."""
+    for step in steps:
+        if isinstance(step, BridgeStep) and step.jumper == "factory":
+            judged = summary.steps.get(step.id)
+            counts = judged if judged and not judged.reopened else None
+            yield {
+                "time": clock.time(counts.at.utc_ns) if counts else "",
+                "where": said(step.point),
+                "state": f"factory-fit, {counts.outcome if counts else 'not judged'}",
+                "why": said(step.why or ""),
+                "still_in": False,
+            }
     inside = {where.casefold() for where in summary.jumpers_open}
     last = {str(event.body["where"]).casefold(): event.seq for event in summary.jumpers}
     for event in summary.jumpers:

@@ -159,7 +159,7 @@ def _rule(body: Json) -> str:
     if "rule" not in body:
         return ""
     factor = body.get("coverage_factor")
-    return said(f"{body['rule']}, k = {factor:g}" if isinstance(factor, float) else str(body["rule"]))
+    return said(f"{body['rule']}, k = {factor:.3g}" if isinstance(factor, float) else str(body["rule"]))
 
 
 def _why(step: Step | None, counts: Judged | None, judged: Judged | None) -> str:
