@@ -283,7 +283,7 @@ def test_what_was_altered_is_left_out_and_counted(tmp_path: Path) -> None:
         assert file.execute("PRAGMA application_id").fetchone() == (APPLICATION_ID,)
     content = content_of(tmp_path, job)
     assert heads(content)[0] == "NOT INTACT"
-    assert "1 EVENTS LEFT OUT" in heads(content)
+    assert "1 EVENT LEFT OUT" in heads(content)
     assert step_of(content, "fuse")["state"] == "open"
     assert "24.58" not in json.dumps(content["steps"])
 

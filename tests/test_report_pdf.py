@@ -205,7 +205,7 @@ def test_page_one_holds_every_warning_at_once(paper: Paper, tmp_path: Path) -> N
     content = content_of(tmp_path, longest(tmp_path))
     warned = [{"head": "NOT INTACT: do not rely on this record.", "text": "w" * 239 + "…"}]
     warned += [
-        {"head": f"{number} EVENTS LEFT OUT: they cannot be read, or were altered.", "text": ""} for number in range(6)
+        {"head": f"{number} EVENTS LEFT OUT: each was altered or cannot be read.", "text": ""} for number in range(6)
     ]
     content |= {"warnings": warned, "checked": {"lines": [], "more": 40}}
     told = read_pdf(pdf(content, paper))

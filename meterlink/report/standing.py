@@ -17,7 +17,7 @@ _FIRST = 120
 """Letters of a line on the first page."""
 _MOST_TROUBLES = 3
 _MOST_OPEN, _LEAST_OPEN = 9, 5
-_ROOM, _WARNING, _LINE, _COLUMNS = 24, 2.4, 1.6, 3
+_ROOM, _WARNING, _LINE, _COLUMNS = 26, 2.4, 1.6, 3
 """Of the first page: the lines for points checked, and how many of them a warning or an open line takes."""
 _MOST_NAMED = 10
 _COUNTED = ("pass", "fail", "unclear", "open", "yes", "no", "not-applicable")
@@ -48,7 +48,8 @@ def warnings(job: Job, proof: Proof, gathered: Gathered, left_out: Sequence[int]
     if left_out:
         numbers = ", ".join(map(str, left_out[:_MOST_NAMED]))
         more = f" and {len(left_out) - _MOST_NAMED} more" if len(left_out) > _MOST_NAMED else ""
-        yield _warning(f"{len(left_out)} EVENTS LEFT OUT: they cannot be read, or were altered.", f"{numbers}{more}")
+        which = "1 EVENT LEFT OUT: it" if len(left_out) == 1 else f"{len(left_out)} EVENTS LEFT OUT: each"
+        yield _warning(f"{which} was altered or cannot be read.", f"{numbers}{more}")
     if not legible:
         yield _warning("THE PROCEDURE CANNOT BE READ.", "Steps stand in the order of their verdicts.")
     if gathered.summary.state in _STATES:
