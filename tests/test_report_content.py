@@ -44,6 +44,9 @@ from report_jobs import (
 )
 from sealed_job import sealed_job
 
+pytestmark = pytest.mark.timeout(400)
+"""Records are damaged and read many times over."""
+
 TWO = procedure_of([reading_step(1), reading_step(2)])
 
 

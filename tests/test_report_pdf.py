@@ -29,6 +29,9 @@ from report_jobs import (
     touched,
 )
 
+pytestmark = pytest.mark.timeout(400)
+"""Every sign of many pages is looked at, which takes its time on a loaded machine."""
+
 WORDS = "Wörter mit Ω, ± und µ, dazu Größe; "
 LONG = (WORDS * 60)[:2000].strip()
 SOLID = "W" * 2000
