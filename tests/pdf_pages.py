@@ -3,7 +3,7 @@
 import ctypes
 import unicodedata
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +12,9 @@ from pypdfium2 import raw as pdfium
 
 MILLIMETRE = 72 / 25.4
 """Points."""
+SIDE = 15 * MILLIMETRE
+FOOT = 9 * MILLIMETRE
+"""The margins of all that we print."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +66,33 @@ def read_pdf(file: Path | bytes) -> Pdf:
         return Pdf(pages, bool(pdfium.FPDFCatalog_IsTagged(document.raw)))
     finally:
         document.close()
+
+
+def off_the_page(page: Page) -> list[Sign]:
+    """The signs that stand in the margins or beyond."""
+    return [
+        sign
+        for sign in page.signs
+        if sign.left < SIDE - 2 or sign.right > page.width - SIDE + 2 or sign.bottom < FOOT or sign.top > page.height
+    ]
+
+
+def overlapping(page: Page) -> list[tuple[Sign, Sign]]:
+    """Pairs of signs of which one covers a good part of the other."""
+    row: dict[int, list[Sign]] = {}
+    found = []
+    for sign in page.signs:
+        for other in row.get(round(sign.bottom / 10), []):
+            wide = min(sign.right, other.right) - max(sign.left, other.left)
+            high = min(sign.top, other.top) - max(sign.bottom, other.bottom)
+            least = min((each.right - each.left) * (each.top - each.bottom) for each in (sign, other))
+            if replace(sign, text=other.text) == other:
+                continue  # two letters of one ligature
+            if wide > 0 and high > 0 and wide * high > 0.7 * least:
+                found.append((sign, other))
+        for near in (-1, 0, 1):
+            row.setdefault(round(sign.bottom / 10) + near, []).append(sign)
+    return found
 
 
 def _page(page: pypdfium2.PdfPage) -> Page:

@@ -2,7 +2,6 @@
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +16,8 @@ from meterlink.prepared import prepare
 from meterlink.procedure.load import LoadedProcedure, load_procedure, shipped
 from meterlink.procedure.model import MeasuredStep, ReadingStep
 from meterlink.procedure.parse import parse_procedure
-from pdf_pages import MILLIMETRE, Page, Pdf, Sign, bare, read_pdf
+from pdf_pages import MILLIMETRE, Pdf, bare, off_the_page, overlapping, read_pdf
 
-SIDE = 15 * MILLIMETRE
-FOOT = 9 * MILLIMETRE
 A4 = (210 * MILLIMETRE, 297 * MILLIMETRE)
 LETTER = (8.5 * 72, 11 * 72)
 WORDS = "Wörter mit Ω, ± und µ, dazu Größe; "
@@ -85,33 +82,6 @@ def printed(folder: Path, procedure: str, *options: str) -> Pdf:
 
 def sheet_of(text: str) -> dict[str, Any]:
     return procedure_sheet(prepare(LoadedProcedure(parse_procedure(text, "sample.yaml"), "sample.yaml", text)))
-
-
-def off_the_page(page: Page) -> list[Sign]:
-    """The signs that stand in the margins or beyond."""
-    return [
-        sign
-        for sign in page.signs
-        if sign.left < SIDE - 2 or sign.right > page.width - SIDE + 2 or sign.bottom < FOOT or sign.top > page.height
-    ]
-
-
-def overlapping(page: Page) -> list[tuple[Sign, Sign]]:
-    """Pairs of signs of which one covers a good part of the other."""
-    row: dict[int, list[Sign]] = {}
-    found = []
-    for sign in page.signs:
-        for other in row.get(round(sign.bottom / 10), []):
-            wide = min(sign.right, other.right) - max(sign.left, other.left)
-            high = min(sign.top, other.top) - max(sign.bottom, other.bottom)
-            least = min((each.right - each.left) * (each.top - each.bottom) for each in (sign, other))
-            if replace(sign, text=other.text) == other:
-                continue  # two letters of one ligature
-            if wide > 0 and high > 0 and wide * high > 0.7 * least:
-                found.append((sign, other))
-        for near in (-1, 0, 1):
-            row.setdefault(round(sign.bottom / 10) + near, []).append(sign)
-    return found
 
 
 @pytest.mark.parametrize("name", shipped())

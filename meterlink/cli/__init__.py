@@ -32,6 +32,7 @@ _COMMANDS = {
     "print": "Print a procedure for the pouch, as PDF.",
     "register": "Put a meter into the register, or change what is there.",
     "replay": "Replay a job from its stored frames, and compare every outcome.",
+    "report": "Write a job as a report: PDF for the file, or a page.",
     "resume": "Go on with an interrupted job where it stood.",
     "schema": "Print the JSON Schema of procedures and the other files people write.",
     "seal": "Seal a job that was left open, or gone on with since.",

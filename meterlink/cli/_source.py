@@ -54,14 +54,19 @@ class Source:
 
     def has_photo(self, sha256: str) -> bool:
         """Tell whether the bytes of this hash are there."""
+        return self.photo(sha256) is not None
+
+    def photo(self, sha256: str) -> bytes | None:
+        """The bytes of this hash; None where they are not there."""
         if self.archive is not None:
-            return self.archive.photo(sha256) is not None
+            return self.archive.photo(sha256)
         if self.photos is None:
-            return False
+            return None
         try:
-            return hashlib.sha256(photo_path(self.photos, sha256).read_bytes()).hexdigest() == sha256
+            data = photo_path(self.photos, sha256).read_bytes()
         except (OSError, RecordError):
-            return False
+            return None
+        return data if hashlib.sha256(data).hexdigest() == sha256 else None
 
 
 @contextmanager

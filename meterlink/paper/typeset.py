@@ -6,7 +6,7 @@ holds is never taken for markup.
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import date
 from enum import StrEnum
 from importlib.resources import files
@@ -29,6 +29,15 @@ _NO_GLYPH = re.compile(r'the text `"(.+?)"` could not be displayed')
 _MOST_NAMED = 8
 
 
+class NoGlyphError(UsageError):
+    """Signs that no font here has."""
+
+    def __init__(self, signs: Sequence[str]) -> None:
+        named = ", ".join(signs[:_MOST_NAMED]) + (" and more" if len(signs) > _MOST_NAMED else "")
+        super().__init__(f"cannot be printed: no font here has {named}; expected Latin, Greek or Cyrillic")
+        self.signs = signs
+
+
 def typeset(template: str, content: Mapping[str, object], paper: Paper, issued: date | None = None) -> bytes:
     """Set a template of this folder.
 
@@ -43,7 +52,7 @@ def typeset(template: str, content: Mapping[str, object], paper: Paper, issued: 
         The PDF.
 
     Raises:
-        UsageError: a sign is in none of the fonts: they have Latin, Greek and Cyrillic, and the signs of the trade.
+        NoGlyphError: signs are in none of the fonts: they have Latin, Greek and Cyrillic, and the signs of the trade.
     """
     folder = Path(str(files("meterlink.paper")))
     day = [issued.year, issued.month, issued.day] if issued else None
@@ -62,8 +71,7 @@ def typeset(template: str, content: Mapping[str, object], paper: Paper, issued: 
         signs = list(dict.fromkeys(_NO_GLYPH.findall(error.diagnostic)))
         if not signs:
             raise
-        named = ", ".join(signs[:_MOST_NAMED]) + (" and more" if len(signs) > _MOST_NAMED else "")
-        raise UsageError(f"cannot be printed: no font here has {named}; expected Latin, Greek or Cyrillic") from error
+        raise NoGlyphError(signs) from error
     if not isinstance(pdf, bytes):
         raise TypeError(f"expected one PDF, found {type(pdf)}")
     return pdf

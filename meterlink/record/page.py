@@ -1,17 +1,23 @@
 """One job's page, as lines of text for people."""
 
 from collections.abc import Iterator, Sequence
-from decimal import Decimal
 
-from meterlink.instrument import Calibration
-from meterlink.judging.words import share, uncertainty
-from meterlink.outcome import Json, VerdictOutcome
+from meterlink.outcome import VerdictOutcome
 from meterlink.procedure.model import MeasuredStep, Step
 from meterlink.procedure.parse import parse_procedure
 from meterlink.record.entry import Event
 from meterlink.record.store import Job, Store
 from meterlink.record.summary import SUMMARY_KINDS, Found, Judged, Summary, summarise
-from meterlink.record.words import STATES, columns, local_time, measured
+from meterlink.record.words import (
+    STATES,
+    calibration_words,
+    columns,
+    inside,
+    local_time,
+    measured,
+    plus_minus,
+    proof_words,
+)
 
 _HEAD = ("STEP", "POINT", "VALUE", "U", "LIMITS", "RULE", "VERDICT", "INSIDE", "ATTEMPTS", "TIME", "WHY")
 _KNOWN_METER = ("U", "RULE", "INSIDE")
@@ -111,13 +117,8 @@ def _found_row(job: Job, found: Found) -> tuple[str, ...]:
         local_time(found.event.at.utc_ns, job.utc_offset_s)[11:19],
         str(body["answer"]),
         "mended, as the technician says" if found.mended else "NOT MENDED",
-        "proof: " + " and ".join(_proof_words(each) for each in touches),
+        "proof: " + " and ".join(proof_words(each) for each in touches),
     )
-
-
-def _proof_words(touch: Json) -> str:
-    where = touch["point"] if touch["reference"] is None else f"{touch['point']} to {touch['reference']}"
-    return f"{measured(touch)} at {where}"
 
 
 def _header(job: Job, summary: Summary, steps: int) -> list[tuple[str, str]]:
@@ -149,11 +150,11 @@ def _step_row(job: Job, step: Step, judged: Judged | None, answer: Event | None)
         step.id,
         step.point,
         measured(judged.last),
-        _plus_minus(judged.last),
+        plus_minus(judged.last),
         str(judged.last["limits"] or ""),
         str(judged.last.get("rule") or ""),
         judged.outcome.value.upper(),
-        _inside(judged.last),
+        inside(judged.last),
         str(judged.attempts),
         local_time(judged.at.utc_ns, job.utc_offset_s)[11:19],
         _why(judged),
@@ -169,16 +170,7 @@ def _meters(job: Job, summary: Summary) -> Iterator[tuple[str, str]]:
         since = local_time(event.at.utc_ns, job.utc_offset_s)[11:19]
         from_then = f", from {since}" if len(summary.meters) > 1 else ""
         yield "Instrument", f"{name}, accuracy sheet {body['sheet']}{warmth}{from_then}"
-        yield "Calibration", _calibration(body)
-
-
-def _calibration(body: Json) -> str:
-    state = Calibration(str(body["calibration"]))
-    if state is Calibration.VALID:
-        return f"certificate {body['certificate']}, {body['calibrated']}, valid to {body['due']}"
-    if state is Calibration.OVERDUE:
-        return f"OVERDUE, WAS DUE BY {body['due']}; certificate {body['certificate']}, {body['calibrated']}"
-    return "NONE ON FILE THAT HOLDS" if state is Calibration.MISSING else "NOT KNOWN"
+        yield "Calibration", calibration_words(body)
 
 
 def _sources(steps: Sequence[Step]) -> Iterator[str]:
@@ -191,18 +183,6 @@ def _sources(steps: Sequence[Step]) -> Iterator[str]:
         yield ""
         yield "Where the limits come from:"
         yield from columns([(f"  {', '.join(points)}: {source}",) for source, points in stated.items()])
-
-
-def _plus_minus(body: Json) -> str:
-    expanded = body.get("expanded_uncertainty")
-    if not isinstance(expanded, int | float) or not expanded:
-        return ""
-    return uncertainty(Decimal(str(expanded)), str(body["unit"]))
-
-
-def _inside(body: Json) -> str:
-    probability = body.get("probability")
-    return share(probability) if isinstance(probability, int | float) else ""
 
 
 def _why(judged: Judged) -> str:

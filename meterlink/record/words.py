@@ -2,7 +2,10 @@
 
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta, timezone
+from decimal import Decimal
 
+from meterlink.instrument import Calibration
+from meterlink.judging.words import share, uncertainty
 from meterlink.outcome import Json
 from meterlink.reading import NS_PER_S
 from meterlink.record.summary import JobState
@@ -32,6 +35,36 @@ def measured(body: Json) -> str:
     if value is None:
         return ""
     return "OL" if value == "OL" else f"{value} {unit}"
+
+
+def plus_minus(body: Json) -> str:
+    """Write the expanded uncertainty of a verdict, or nothing where none is known."""
+    expanded = body.get("expanded_uncertainty")
+    if not isinstance(expanded, int | float) or not expanded:
+        return ""
+    return uncertainty(Decimal(str(expanded)), str(body["unit"]))
+
+
+def inside(body: Json) -> str:
+    """Write how likely the true value of a verdict lies inside the limits, or nothing where that is not known."""
+    probability = body.get("probability")
+    return share(probability) if isinstance(probability, int | float) else ""
+
+
+def calibration_words(body: Json) -> str:
+    """Write how the calibration of an instrument stands; in capitals where it is not valid."""
+    state = Calibration(str(body["calibration"]))
+    if state is Calibration.VALID:
+        return f"certificate {body['certificate']}, {body['calibrated']}, valid to {body['due']}"
+    if state is Calibration.OVERDUE:
+        return f"OVERDUE, WAS DUE BY {body['due']}; certificate {body['certificate']}, {body['calibrated']}"
+    return "NONE ON FILE THAT HOLDS" if state is Calibration.MISSING else "NOT KNOWN"
+
+
+def proof_words(touch: Json) -> str:
+    """Write a touch that proves a fault: `24.96 V at B1:11`."""
+    where = touch["point"] if touch["reference"] is None else f"{touch['point']} to {touch['reference']}"
+    return f"{measured(touch)} at {where}"
 
 
 def columns(rows: Sequence[Sequence[str]]) -> list[str]:

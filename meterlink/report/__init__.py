@@ -1,0 +1,1 @@
+"""A job as a report: what it says as one content, and its renderings."""
