@@ -1,6 +1,7 @@
 """Which passwords are taken: long ones, whatever signs they are made of (NIST SP 800-63B: length counts, not kinds)."""
 
 import unicodedata
+from itertools import pairwise
 
 SHORTEST = 12
 LONGEST = 256
@@ -37,5 +38,5 @@ def trouble_with(password: str, name: str) -> str | None:
 
 def _is_run(text: str) -> bool:
     """Whether nearly every character is the neighbour of the one before."""
-    steps = [abs(ord(b) - ord(a)) <= 1 for a, b in zip(text, text[1:], strict=False)]
+    steps = [abs(ord(b) - ord(a)) <= 1 for a, b in pairwise(text)]
     return sum(steps) > 0.7 * len(steps)
