@@ -3,6 +3,7 @@
 import asyncio
 import secrets
 import time
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -14,6 +15,7 @@ from meterlink.access.passwords import LONGEST
 from meterlink.access.roles import Role
 from meterlink.access.session import Session, Ticket, digest
 from meterlink.access.store import AccessStore
+from meterlink.errors import MeterlinkError
 
 _AT_ONCE = 2
 """Passwords that are checked at a time: each takes 64 MiB, and the check that runs beside wants its turn."""
@@ -111,9 +113,10 @@ class Gate:
         return await asyncio.to_thread(self._used, digest(token))
 
     async def ended(self, token: str) -> None:
-        """Return once a session holds no longer; until then it counts as used."""
-        while await self.session(token) is not None:  # noqa: ASYNC110 - the store announces nothing
-            await asyncio.sleep(_LOOK_S)
+        """Return once a session holds no longer, or nobody can say; until then it counts as used."""
+        with suppress(MeterlinkError):
+            while await self.session(token) is not None:  # noqa: ASYNC110 - the store announces nothing
+                await asyncio.sleep(_LOOK_S)
 
     async def log_out(self, token: str, who: str, address: str) -> None:
         """End a session."""
