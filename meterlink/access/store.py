@@ -78,10 +78,10 @@ class AccessStore(Protocol):
         """Add an account; False, and nothing is changed, where there is one of that name."""
 
     def change_password(self, name: str, password_hash: str) -> bool:
-        """Give an account another password hash; False where there is no such account."""
+        """Give an account another password hash, and end its sessions; False where there is no such account."""
 
     def remove(self, name: str) -> bool:
-        """Remove an account; False where there is none."""
+        """Remove an account, with its sessions; False where there is none."""
 
     def put_session(self, digest: str, session: Session) -> None:
         """Keep a session."""
@@ -95,8 +95,8 @@ class AccessStore(Protocol):
     def end_session(self, digest: str) -> None:
         """Forget a session, if there is one."""
 
-    def end_all_of(self, who: str) -> None:
-        """Forget all sessions and tickets of somebody."""
+    def end_all_of(self, who: str) -> bool:
+        """Forget all sessions and tickets of somebody; False where there were none."""
 
     def put_ticket(self, digest: str, ticket: Ticket) -> None:
         """Keep a ticket."""
@@ -143,11 +143,13 @@ class SqlAccessStore:
         """See `AccessStore`."""
         changed = update(_ACCOUNT).where(_ACCOUNT.c.name == name).values(password_hash=password_hash)
         with _told(), self._engine.begin() as connection:
+            connection.execute(delete(_SESSION).where(_SESSION.c.who == name))
             return connection.execute(changed).rowcount == 1
 
     def remove(self, name: str) -> bool:
         """See `AccessStore`."""
         with _told(), self._engine.begin() as connection:
+            connection.execute(delete(_SESSION).where(_SESSION.c.who == name))
             return connection.execute(delete(_ACCOUNT).where(_ACCOUNT.c.name == name)).rowcount == 1
 
     def put_session(self, digest: str, session: Session) -> None:
@@ -178,11 +180,11 @@ class SqlAccessStore:
         with _told(), self._engine.begin() as connection:
             connection.execute(delete(_SESSION).where(_SESSION.c.digest == digest))
 
-    def end_all_of(self, who: str) -> None:
+    def end_all_of(self, who: str) -> bool:
         """See `AccessStore`."""
         with _told(), self._engine.begin() as connection:
-            connection.execute(delete(_SESSION).where(_SESSION.c.who == who))
-            connection.execute(delete(_TICKET).where(_TICKET.c.who == who))
+            sessions = connection.execute(delete(_SESSION).where(_SESSION.c.who == who)).rowcount
+            return connection.execute(delete(_TICKET).where(_TICKET.c.who == who)).rowcount + sessions > 0
 
     def put_ticket(self, digest: str, ticket: Ticket) -> None:
         """See `AccessStore`."""
