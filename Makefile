@@ -48,11 +48,10 @@ dbus:
 	fi
 
 # The broker of the tests, each started by the test itself; where it is missing and cannot be installed, those tests are
-# skipped. Debian starts one as a service when it is installed; that one is not wanted.
+# skipped.
 mosquitto:
 	@if ! PATH="$$PATH:/usr/sbin" command -v mosquitto >/dev/null && command -v apt-get >/dev/null && test "$$(id -u)" = 0; then \
 	    $(APT) update -qq && $(APT) install -qq -y --no-install-recommends mosquitto; \
-	    if command -v systemctl >/dev/null; then systemctl disable --now mosquitto >/dev/null 2>&1 || true; fi; \
 	fi
 
 # The circuit solver is held against ngspice; where it is missing and cannot be installed, those tests are skipped.

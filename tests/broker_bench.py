@@ -129,6 +129,10 @@ class Client:
         assert answer is not None
         return answer
 
+    def wait_for(self, topic: str, body: bytes) -> None:
+        """Wait until that has arrived."""
+        self.wait(lambda: (topic, body) in self.got)
+
     def wait(self, holds: Callable[[], bool]) -> None:
         """Wait until that holds."""
         with self._news:
@@ -139,7 +143,7 @@ class Client:
             self._news.notify_all()
 
     def _take(self, _: Paho, __: object, message: MQTTMessage) -> None:
-        self.got.append((message.topic, message.payload))
+        self.got.append((message.topic, bytes(message.payload)))
         self._tell()
 
     def _connected(

@@ -114,7 +114,7 @@ def test_a_crew_reads_nothing_but_what_the_office_says_to_it(
     other.subscribe(topic)
     other.subscribe(NOTE.format("crew-2"))
     say_all(crew, office)
-    other.wait(lambda: (NOTE.format("crew-2"), b"last") in other.got)
+    other.wait_for(NOTE.format("crew-2"), b"last")
     assert {name for name, _ in other.got} == {NOTE.format("crew-2")}
 
 
@@ -133,7 +133,7 @@ def test_without_the_shipped_rights_each_of_these_would_be_answered(tmp_path: Pa
                 other.subscribe(topic)
                 other.subscribe(NOTE.format("crew-2"))
                 say_all(crew, office)
-                other.wait(lambda got=other.got: (NOTE.format("crew-2"), b"last") in got)
+                other.wait_for(NOTE.format("crew-2"), b"last")
                 assert {name for name, _ in other.got} - {NOTE.format("crew-2")}, topic
 
 
@@ -161,8 +161,8 @@ def test_a_crew_writes_nothing_but_below_its_own_name(
     assert other.publish(topic, b"forged", retain=True).value in NOT_AUTHORISED
     other.publish(CREW.format("crew-2"), b"mine")
     office.publish(NOTE.format("crew-1"), b"last")
-    office.wait(lambda: (CREW.format("crew-2"), b"mine") in office.got)
-    crew.wait(lambda: (NOTE.format("crew-1"), b"last") in crew.got)
+    office.wait_for(CREW.format("crew-2"), b"mine")
+    crew.wait_for(NOTE.format("crew-1"), b"last")
     assert b"forged" not in {body for _, body in office.got + crew.got}
 
 
@@ -176,7 +176,7 @@ def test_a_last_will_is_published_on_a_topic_of_one_s_own_only(
         client.break_off()
     until(lambda: running.said().count("crew-2") >= gone + 2, running.said)  # came, and went
     crew.publish("steadypoint/1/crew/crew-1/will", b"last")
-    office.wait(lambda: b"last" in {body for _, body in office.got})
+    office.wait_for("steadypoint/1/crew/crew-1/will", b"last")
     assert (b"gone" in {body for _, body in office.got}) is arrives
 
 
@@ -203,7 +203,7 @@ def test_why_the_name_of_the_shared_subscription_is_secret(
     for number in range(20):
         crew.publish(CREW.format("crew-1"), f"{number}".encode())
     crew.publish("steadypoint/1/crew/crew-1/status", b"last")
-    office.wait(lambda: b"last" in {body for _, body in office.got})
+    office.wait_for("steadypoint/1/crew/crew-1/status", b"last")
     assert len([name for name, _ in office.got if "/log/" in name]) == 10
     assert other.got == []
 
@@ -215,7 +215,7 @@ def test_a_crew_takes_over_no_other_s_session(crew: Client, office: Client, let_
             thief.subscribe("steadypoint/1/office/crew-2/#")
             office.publish(NOTE.format("crew-1"), taken.encode())
             office.publish(NOTE.format("crew-2"), b"last")
-            thief.wait(lambda got=thief.got: len(got) > 0)
+            thief.wait_for(NOTE.format("crew-2"), b"last")
             assert thief.got == [(NOTE.format("crew-2"), b"last")]
     crew.wait(lambda: len(crew.got) == 2)
     assert crew.disconnected is None
@@ -250,7 +250,7 @@ def test_a_message_that_is_too_large_is_refused_and_harms_nobody(
     assert crew.publish(CREW.format("crew-1"), bytes(MOST + 1)).is_failure
     assert crew.disconnected is not None  # with 0x95, packet too large, if that still reaches who is busy sending
     other.publish(CREW.format("crew-2"), b"still here")
-    office.wait(lambda: b"still here" in {body for _, body in office.got})
+    office.wait_for(CREW.format("crew-2"), b"still here")
     assert {len(body) for _, body in office.got} == {len(fits), len(b"still here")}
     with Client(let_in["crew-1"]) as again:
         assert not again.publish(CREW.format("crew-1"), b"back").is_failure

@@ -89,7 +89,7 @@ def _admit(broker: "BrokerFolder", name: str, host: str | None, output: Path | N
     from meterlink.access.enrolment import admit  # noqa: PLC0415
 
     if host is not None or not broker.there:
-        new = broker.set_up(host or socket.gethostname())
+        new = broker.set_up(socket.gethostname() if host is None else host)
         click.echo(f"The broker's {'folder' if new else 'certificate'} is new: {broker.path}", err=True)
         if host is None:
             click.echo(f"Devices are to reach it as {socket.gethostname()}; else give --broker-host.", err=True)
