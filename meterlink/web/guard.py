@@ -10,6 +10,7 @@ import ipaddress
 import secrets
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from itertools import chain
 from urllib.parse import urlsplit
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -30,6 +31,9 @@ FORMS = frozenset({"/login", "/logout", "/enter"})
 
 BODY_S = 60.0
 """What a page sends has to be here within that time; a photo over a poor link takes some."""
+
+_MOST_HEAD = 16 * 1024
+"""Bytes of a request's line and headers. What comes in one piece passes the HTTP library's own bound."""
 
 _LOOPBACK = frozenset({"localhost", "127.0.0.1", "::1"})
 
@@ -148,6 +152,8 @@ class Guarded:
 
     def _refusal(self, scope: Scope) -> PlainTextResponse | None:
         headers, path, method = Headers(scope=scope), scope["path"], scope["method"]
+        if len(scope["raw_path"] + scope["query_string"]) + sum(map(len, chain(*scope["headers"]))) > _MOST_HEAD:
+            return PlainTextResponse("This is too much to ask.", 431)
         if trouble := self._guard.wrong_host(headers.get("host", "")):
             return PlainTextResponse(trouble, 421)
         if method not in _METHODS:

@@ -18,6 +18,9 @@ from meterlink.web.guard import address_of
 from meterlink.web.policy import content_policy
 from meterlink.web.requests import TooLargeError, body_of
 
+HOMES = {Role.TECHNICIAN: "/", Role.OFFICE: "/?watch", Role.AUDITOR: "/?watch"}
+"""Where a login leads, where there is the technician's page only."""
+
 _MOST_BYTES = 8 * 1024
 _MOST_FIELDS = 4
 
@@ -63,15 +66,15 @@ _PLAIN = (
 class LoginPage:
     """Its routes."""
 
-    def __init__(self, gate: Gate, cookie: Cookie, homes: Mapping[Role, str] | None = None) -> None:
+    def __init__(self, gate: Gate, cookie: Cookie, homes: Mapping[Role, str] = HOMES) -> None:
         """Be ready.
 
         Args:
             gate: checks who comes.
             cookie: carries the session.
-            homes: the page to which a role's login leads, where it is not `/`.
+            homes: the page to which each role's login leads.
         """
-        self._gate, self._cookie, self._homes = gate, cookie, homes or {}
+        self._gate, self._cookie, self._homes = gate, cookie, homes
 
     @property
     def routes(self) -> list[BaseRoute]:
@@ -137,7 +140,7 @@ class LoginPage:
         return response
 
     def _home(self, session: Session) -> str:
-        return self._homes.get(session.role, "/")
+        return self._homes[session.role]
 
     def _shown(self, title: str, content: str, refused: Refused | None = None) -> Response:
         said = f'<p class="refused" role="alert">{escape(refused.words)}</p>' if refused else ""

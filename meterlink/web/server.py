@@ -7,7 +7,7 @@ import ssl
 import stat
 from collections.abc import AsyncIterator, Iterator, Mapping, Sequence
 from contextlib import asynccontextmanager, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 
@@ -24,7 +24,7 @@ from meterlink.errors import UsageError
 from meterlink.web.doorkeeper import Cookie, Doorkeeper
 from meterlink.web.guard import Guard, Guarded
 from meterlink.web.listener import Listener
-from meterlink.web.login import LoginPage
+from meterlink.web.login import HOMES, LoginPage
 from meterlink.web.stage import Stage
 
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")
@@ -139,8 +139,8 @@ class Admission:
     """Where refusals are logged."""
     gate: Gate | None = None
     """Checks logins; without it nobody has to log in."""
-    homes: Mapping[Role, str] | None = None
-    """The page to which a role's login leads, where it is not `/`."""
+    homes: Mapping[Role, str] = field(default_factory=lambda: HOMES)
+    """The page to which each role's login leads."""
 
 
 @asynccontextmanager
