@@ -93,7 +93,7 @@ class LoginPage:
         if session is None:
             return self._shown("Log in", _FIELDS)
         content = _LOGGED_IN.format(who=escape(session.who), role=session.role, home=escape(self._home(session)))
-        return self._shown("Logged in", content)
+        return self._shown("Logged in", content, inside=True)
 
     async def _log_in(self, request: Request) -> Response:
         fields = await _fields(request)
@@ -142,10 +142,14 @@ class LoginPage:
     def _home(self, session: Session) -> str:
         return self._homes[session.role]
 
-    def _shown(self, title: str, content: str, refused: Refused | None = None) -> Response:
+    def _shown(self, title: str, content: str, refused: Refused | None = None, *, inside: bool = False) -> Response:
         said = f'<p class="refused" role="alert">{escape(refused.words)}</p>' if refused else ""
         text = _TEMPLATE.substitute(
-            title=escape(title), content=content, said=said, plain="" if self._cookie.encrypted else _PLAIN
+            title=escape(title),
+            inside="yes" if inside else "no",
+            content=content,
+            said=said,
+            plain="" if self._cookie.encrypted else _PLAIN,
         )
         wait = {"Retry-After": str(refused.wait_s)} if refused and refused.wait_s else {}
         return HTMLResponse(text, refused.status if refused else 200, _HEADERS | wait)
