@@ -41,7 +41,19 @@ def test_sites_and_keys_are_checked() -> None:
 
 
 def test_an_auditor_changes_nothing_anywhere() -> None:
-    for path in ("/answer", "/start", "/again", "/stop", "/note", "/photo", "/office", "/office/note", "/audit", "/x"):
+    for path in (
+        "/answer",
+        "/start",
+        "/again",
+        "/stop",
+        "/note",
+        "/photo",
+        "/jumper",
+        "/office",
+        "/office/note",
+        "/audit",
+        "/x",
+    ):
         assert not may_change(Role.AUDITOR, path)
 
 

@@ -15,7 +15,9 @@ import pytest
 import zxingcpp
 
 from commands import lines, steadypoint
+from meterlink.access.broker_folder import BrokerFolder
 from meterlink.access.credentials import Credentials, read_credentials, write_credentials
+from meterlink.access.enrolment import Registration, admit, dismiss
 from meterlink.access.gate import Entered, Gate, Refused, issue_ticket
 from meterlink.access.hasher import Argon2Hasher
 from meterlink.access.journal import KEPT, MOST_BYTES, Journal
@@ -487,3 +489,33 @@ def test_what_is_no_page_s_address_is_not_shown(page: str, tmp_path: Path) -> No
     result = steadypoint(tmp_path, "enrol", "phone-1", "--only", "phone", "--page", page)
     assert result.returncode == 2
     assert "--page" in result.stderr
+
+
+class FakeRegister:
+    """A register of devices in a dictionary."""
+
+    def __init__(self) -> None:
+        self.devices: dict[str, tuple[str, str]] = {}
+
+    def enrol(self, name: str, site: str, key_hex: str, at: int) -> None:
+        self.devices[name] = (site, key_hex)
+
+    def revoke(self, name: str, at: int) -> None:
+        if self.devices.pop(name, None) is None:
+            raise UsageError("no such device")
+
+
+def test_a_device_is_entered_in_the_register_and_struck_out_again(store: SqlAccessStore, tmp_path: Path) -> None:
+    broker = BrokerFolder(tmp_path / "broker")
+    broker.set_up("localhost")
+    register = FakeRegister()
+    admit(broker, "crew-1", tmp_path / "x", Registration(register, "Hall B", "ab" * 32), 0)
+    assert register.devices == {"crew-1": ("Hall B", "ab" * 32)}
+    assert broker.admitted() == ["crew-1"]
+    had = dismiss(broker, store, register, "crew-1", 0)
+    assert had == ["its password at the broker", "its entry in the register"]
+    assert register.devices == {}
+    assert broker.admitted() == []
+    assert dismiss(broker, store, register, "crew-1", 0) == []
+    with pytest.raises(UsageError, match="no device"):
+        admit(broker, "office", tmp_path / "x", Registration(register, "Hall B", "ab" * 32), 0)

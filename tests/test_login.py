@@ -29,11 +29,10 @@ READ = [
     "/tones/pass.wav",
     "/offer",
     "/meters",
-    "/static/technician.js",
     "/session",
     "/nowhere",
 ]
-CHANGED = ["/answer", "/note", "/photo", "/start", "/again", "/stop"]
+CHANGED = ["/answer", "/note", "/photo", "/jumper", "/start", "/again", "/stop"]
 
 
 @pytest.fixture(scope="module")
@@ -62,6 +61,7 @@ def test_without_a_login_there_is_the_way_in_and_nothing_else(plain: Locked) -> 
     for path in ("/", "/audit", "/office"):
         answer = stranger.get(path)
         assert (answer.status, answer.headers["Location"]) == (303, "/login"), path
+    assert stranger.get("/audit/20261127-abcd", {"Sec-Fetch-Mode": "navigate"}).headers["Location"] == "/login"
     for path in ("/login", "/static/technician.css", "/static/login.css", "/static/icon.svg"):
         assert stranger.get(path).status == 200, path
     assert len(plain.logged("refused")) >= len(READ) + len(CHANGED)

@@ -1,5 +1,6 @@
 """A device's way in and out: the broker's folder, the office's register of devices, the pages."""
 
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -14,18 +15,22 @@ from meterlink.errors import UsageError
 class DeviceRegister(Protocol):
     """The office's register of devices; the office takes in no log that is sealed with another key."""
 
-    def enrol(self, name: str, site: str, key: str, at_ns: int) -> None:
+    def enrol(self, name: str, site: str, key_hex: str, at: int) -> None:
         """Enter a device, or change what is there.
 
         Args:
             name: its name, which is its user's at the broker.
             site: where its jobs belong.
-            key: its Ed25519 public key, 64 hex digits.
-            at_ns: when, in nanoseconds since 1970, UTC.
+            key_hex: its Ed25519 public key, 64 hex digits.
+            at: when, in nanoseconds since 1970, UTC.
         """
 
-    def revoke(self, name: str, at_ns: int) -> bool:
-        """Strike a device out, from that time on; False where there is none."""
+    def revoke(self, name: str, at: int) -> None:
+        """Strike a device out, from that time on.
+
+        Raises:
+            UsageError: there is no such device.
+        """
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +42,7 @@ class Registration:
     key: str
 
 
-def admit(broker: BrokerFolder, name: str, to: Path, registration: Registration | None, at_ns: int) -> None:
+def admit(broker: BrokerFolder, name: str, to: Path, registration: Registration | None, at: int) -> None:
     """Give a device new credentials, in a file of its own; those that it had are void once the broker reads again.
 
     Args:
@@ -45,7 +50,7 @@ def admit(broker: BrokerFolder, name: str, to: Path, registration: Registration 
         name: the device's, or `office`.
         to: the file.
         registration: what the office's register is told, if anything.
-        at_ns: when, in nanoseconds since 1970, UTC.
+        at: when, in nanoseconds since 1970, UTC.
 
     Raises:
         FileError: a file cannot be written.
@@ -55,11 +60,11 @@ def admit(broker: BrokerFolder, name: str, to: Path, registration: Registration 
         raise UsageError("the office is no device; leave --site, --key and --store out")
     write_credentials(to, broker.admit(name))
     if registration is not None:
-        registration.register.enrol(name, registration.site, registration.key, at_ns)
+        registration.register.enrol(name, registration.site, registration.key, at)
 
 
 def dismiss(
-    broker: BrokerFolder | None, store: AccessStore, register: DeviceRegister | None, name: str, at_ns: int
+    broker: BrokerFolder | None, store: AccessStore, register: DeviceRegister | None, name: str, at: int
 ) -> list[str]:
     """Take everything back that lets a device in.
 
@@ -72,8 +77,10 @@ def dismiss(
     had = []
     if broker is not None and broker.dismiss(name):
         had.append("its password at the broker")
-    if register is not None and register.revoke(name, at_ns):
-        had.append("its entry in the register")
+    if register is not None:
+        with suppress(UsageError):  # it has none
+            register.revoke(name, at)
+            had.append("its entry in the register")
     if store.end_all_of(name):
         had.append("its way into the pages")
     return had

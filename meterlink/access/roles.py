@@ -26,6 +26,7 @@ _CHANGES = {
     "/stop": _TECHNICIAN,
     "/note": _TECHNICIAN,
     "/photo": _TECHNICIAN,
+    "/jumper": _TECHNICIAN,
     "/office": _OFFICE,
 }
 """Who may change something at a path, and at what lies below it."""

@@ -14,8 +14,8 @@ from meterlink.access.session import LONGEST_S, Session
 from meterlink.errors import MeterlinkError
 from meterlink.web.guard import ENTRIES, FORMS
 
-_OPEN = FORMS | {"/static/technician.css", "/static/login.css", "/static/icon.svg", "/favicon.ico"}
-"""What anybody may see: the way in, and what it looks like."""
+_OPEN = "/static/"
+"""What anybody may see besides the way in: files of the program itself, which tell nothing of any job."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,11 +102,11 @@ class Doorkeeper:
 
 def _refusal(scope: Scope, session: Session | None) -> Response | None:
     path, changes = scope["path"], scope["method"] == "POST"
-    if path in _OPEN:
+    if path in FORMS or (path.startswith(_OPEN) and not changes):
         return None
     if session is None:
-        is_page = not changes and path in ENTRIES
-        return RedirectResponse("/login", 303) if is_page else PlainTextResponse("Log in first.", 401)
+        is_page = path in ENTRIES or Headers(scope=scope).get("sec-fetch-mode") == "navigate"
+        return RedirectResponse("/login", 303) if is_page and not changes else PlainTextResponse("Log in first.", 401)
     if may_change(session.role, path) if changes else may_read(session.role, path):
         return None
     return PlainTextResponse(f"This is not for the role {session.role}.", 403)
