@@ -380,7 +380,7 @@ def test_accounts_are_added_listed_changed_and_removed(tmp_path: Path) -> None:
     assert account("password", "nobody", "--password-file", "-")[0] == 2
     assert account("remove", "lead")[0] == 0
     assert account("remove", "lead")[0] == 2
-    assert account("list") == (0, "There is no account yet; steadypoint account add makes one.\n")
+    assert account("list") == account() == (0, "There is no account yet; steadypoint account add makes one.\n")
 
 
 def test_no_password_is_taken_from_the_command_line_or_from_a_file_that_others_read(tmp_path: Path) -> None:

@@ -12,13 +12,20 @@ from meterlink.errors import UsageError
 from meterlink.record.words import columns
 
 
-@click.group("account", short_help="Say who may log in to the pages: add, list, password, remove.")
-def command() -> None:
-    """Say who may log in to the pages, and what for.
+@click.group(
+    "account",
+    invoke_without_command=True,
+    short_help="Say who may log in to the pages: add, list, password, remove.",
+)
+@click.pass_context
+def command(context: click.Context) -> None:
+    """Say who may log in to the pages, and what for; without a command, list the accounts.
 
     A technician runs checks, the office looks on and sends notes, an auditor reads and changes nothing. Passwords are
     kept as Argon2 hashes only.
     """
+    if context.invoked_subcommand is None:
+        context.invoke(list_)
 
 
 @command.command("add")
@@ -41,7 +48,7 @@ def add(name: str, role: str, password_file: str | None, accounts: str | None) -
 @command.command("list")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON lines.")
 @accounts_option
-def list_(as_json: bool, accounts: str | None) -> None:
+def list_(as_json: bool = False, accounts: str | None = None) -> None:
     """List the accounts."""
     with accounts_at(accounts) as store:
         rows = [(account.name, account.role.value) for account in store.accounts()]
