@@ -2,6 +2,7 @@
 
 import asyncio
 import socket
+import ssl
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import AsyncExitStack, asynccontextmanager
 from pathlib import Path
@@ -454,8 +455,35 @@ async def test_one_address_cannot_take_every_connection(tmp_path: Path) -> None:
             writer.write(b"GET /login HTTP/1.1\r\n")
         assert (await answered(place.port, head_of(place.port))).startswith(b"HTTP/1.1 200")
     log = (tmp_path / "access.log").read_text(encoding="utf-8")
-    assert log.count("too-many-connections") == 150 - listener.MOST_OF_ONE
+    assert log.count("too-many-connections-of-one") == 150 - listener.MOST_OF_ONE
     assert "127.0.0.2" in log
+
+
+async def test_more_connections_than_can_be_served_are_told_so_and_logged(tmp_path: Path) -> None:
+    async with served_here(tmp_path) as (place, _):
+        async with AsyncExitStack() as ends:
+            for number in range(100):
+                source = f"127.0.0.{2 + number % 5}"
+                _, writer = await asyncio.open_connection("127.0.0.1", place.port, local_addr=(source, 0))
+                ends.callback(writer.close)
+            assert (await answered(place.port, head_of(place.port))).startswith(b"HTTP/1.1 503")
+        async with asyncio.timeout(20):
+            while not (await answered(place.port, head_of(place.port))).startswith(b"HTTP/1.1 200"):  # noqa: ASYNC110
+                await asyncio.sleep(0.05)
+    assert '"too-many-connections"' in (tmp_path / "access.log").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("version", [ssl.TLSVersion.TLSv1, ssl.TLSVersion.TLSv1_1])
+@pytest.mark.filterwarnings("ignore:.*TLSv1.*:DeprecationWarning")
+def test_old_tls_is_refused(version: ssl.TLSVersion, encrypted: Locked) -> None:
+    context = ssl.create_default_context(cadata=encrypted.ca)
+    context.set_ciphers("ALL:@SECLEVEL=0")
+    context.minimum_version = context.maximum_version = version
+    with (
+        socket.create_connection(("localhost", encrypted.served.port), 10) as plain,
+        pytest.raises((ssl.SSLError, ConnectionResetError)),
+    ):
+        context.wrap_socket(plain, server_hostname="localhost")
 
 
 async def test_a_body_that_comes_too_slowly_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

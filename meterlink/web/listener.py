@@ -42,7 +42,9 @@ class Listener(H11Protocol):
         self._wait_for_head()
         peers = [each for each in self.connections if isinstance(each, Listener) and each.address == self.address]
         if len(peers) > MOST_OF_ONE:
-            self._turn_away("too-many-connections")
+            self._turn_away("too-many-connections-of-one")
+        elif self.limit_concurrency is not None and len(self.connections) >= self.limit_concurrency:
+            self._note("too-many-connections")  # uvicorn answers that there is no service
 
     def connection_lost(self, exc: Exception | None) -> None:
         """Wait no longer."""
