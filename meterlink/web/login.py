@@ -63,6 +63,16 @@ _PLAIN = (
 )
 
 
+async def _nobody(request: Request) -> Response:
+    return Response(status_code=204)
+
+
+_SESSION = "/session"
+
+NO_LOGIN = [Route(_SESSION, _nobody)]
+"""Tells pages that here nobody logs in."""
+
+
 class LoginPage:
     """Its routes."""
 
@@ -85,7 +95,7 @@ class LoginPage:
             Route("/logout", self._log_out, methods=["POST"]),
             Route("/enter", self._ticket),
             Route("/enter", self._take_ticket, methods=["POST"]),
-            Route("/session", self._session),
+            Route(_SESSION, self._session),
         ]
 
     async def _page(self, request: Request) -> Response:

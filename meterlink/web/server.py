@@ -24,7 +24,7 @@ from meterlink.errors import UsageError
 from meterlink.web.doorkeeper import Cookie, Doorkeeper
 from meterlink.web.guard import Guard, Guarded
 from meterlink.web.listener import Listener
-from meterlink.web.login import HOMES, LoginPage
+from meterlink.web.login import HOMES, NO_LOGIN, LoginPage
 from meterlink.web.stage import Stage
 
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")
@@ -185,7 +185,7 @@ async def serving(
 
 def _app(place: Place, routes: Sequence[BaseRoute], admission: Admission) -> ASGIApp:
     if admission.gate is None:
-        return Starlette(routes=routes)
+        return Starlette(routes=[*NO_LOGIN, *routes])
     cookie = Cookie(encrypted=place.tls is not None)
     login = LoginPage(admission.gate, cookie, admission.homes)
     return Doorkeeper(Starlette(routes=[*login.routes, *routes]), admission.gate, cookie)

@@ -1,9 +1,9 @@
-/* Who is logged in, where the pages ask for that: elsewhere nothing answers, and nothing is shown. */
+/* Who is logged in, where the pages ask for that; elsewhere the answer is empty, and nothing is shown. */
 
 /** Show who is logged in, in a link to the page where one logs out. */
 export async function showWho(link) {
   const answer = await asked();
-  if (!answer?.ok) return;
+  if (answer?.status !== 200) return;
   const { who, role } = await answer.json();
   link.textContent = `Logged in as ${who}, ${role}: log out`;
   link.hidden = false;
