@@ -1,6 +1,6 @@
 # Two commands for a newcomer: `make demo` and `make test`. Each sets up all it needs, on a bare machine too.
 .DELETE_ON_ERROR:
-.PHONY: demo test bench clean alsa chromium dbus ngspice
+.PHONY: demo test bench clean alsa chromium dbus mosquitto ngspice
 
 VENV := .venv
 BIN := $(VENV)/bin
@@ -10,7 +10,7 @@ APT := DEBIAN_FRONTEND=noninteractive apt-get
 demo: $(VENV)/run.stamp
 	$(BIN)/steadypoint demo
 
-test: $(VENV)/dev.stamp alsa chromium dbus ngspice
+test: $(VENV)/dev.stamp alsa chromium dbus mosquitto ngspice
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
@@ -45,6 +45,13 @@ bench: $(VENV)/dev.stamp dbus ngspice
 dbus:
 	@if ! command -v dbus-daemon >/dev/null && command -v apt-get >/dev/null && test "$$(id -u)" = 0; then \
 	    $(APT) update -qq && $(APT) install -qq -y dbus; \
+	fi
+
+# The broker of the tests, each started by the test itself; where it is missing and cannot be installed, those tests are
+# skipped.
+mosquitto:
+	@if ! PATH="$$PATH:/usr/sbin" command -v mosquitto >/dev/null && command -v apt-get >/dev/null && test "$$(id -u)" = 0; then \
+	    $(APT) update -qq && $(APT) install -qq -y --no-install-recommends mosquitto; \
 	fi
 
 # The circuit solver is held against ngspice; where it is missing and cannot be installed, those tests are skipped.

@@ -1,4 +1,4 @@
-"""Pictures of the technician's page in every state, at both sizes, in light and dark, to be looked at.
+"""Pictures of the technician's page and of the login in every state, at both sizes, in light and dark, to be looked at.
 
 python tests/page_shots.py FOLDER
 """
@@ -7,11 +7,15 @@ import sys
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Literal
 
 from playwright.sync_api import Browser, Page, expect
 
-from commands import jobs
+from commands import jobs, steadypoint
+from login_bench import locked
 from page_bench import LARGE, SMALL, TITLE, Meter, Served, chromium, opened, write_procedure
+
+SCHEMES: tuple[Literal["light", "dark"], ...] = ("light", "dark")
 
 
 def main(folder: Path) -> None:
@@ -31,6 +35,30 @@ def main(folder: Path) -> None:
         with Served(home, "serve", "--port", port, "--job", job, "--meter", where):
             end(shown, meter)
         search(browser, home, folder)
+        login(browser, home, folder)
+
+
+def login(browser: Browser, home: Path, folder: Path) -> None:
+    """The way in: asked, refused, by a phone's code, and out again."""
+    with locked(home) as pages:
+        for scheme in SCHEMES:
+            for size in (SMALL, LARGE):
+                page = browser.new_context(viewport=size, color_scheme=scheme).new_page()
+
+                def shoot(name: str, page: Page = page, kind: str = f"{scheme}-{size['width']}") -> None:
+                    page.screenshot(path=folder / f"login-{name}-{kind}.png")
+
+                page.goto(pages.served.url)
+                shoot("asked")
+                page.get_by_label("Name").fill(f"{scheme}-{size['width']}")
+                page.get_by_label("Password").fill("a wrong password")
+                page.get_by_role("button", name="Log in").click()
+                shoot("refused")
+                page.goto(steadypoint(home, "enrol", "phone-1", "--only", "phone").stdout.split()[-1])
+                shoot("code")
+                page.get_by_role("button", name="Open").click()
+                page.goto(f"{pages.origin}/login")
+                shoot("in")
 
 
 def search(browser: Browser, home: Path, folder: Path) -> None:
@@ -49,7 +77,7 @@ class Shown:
         self._folder, self._taken = folder, taken
         self._pages = {
             f"{scheme}-{size['width']}": opened(browser.new_context(viewport=size, color_scheme=scheme), url)
-            for scheme in ("light", "dark")
+            for scheme in SCHEMES
             for size in (SMALL, LARGE)
         }
         self.first = self._pages["light-360"]

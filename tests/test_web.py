@@ -245,6 +245,11 @@ def test_nothing_on_the_page_comes_from_elsewhere(client: Client) -> None:
         assert re.findall(r"https?://(?!www\.w3\.org/2000/svg)|@import|url\(", text) == []
 
 
+def test_where_nobody_logs_in_nobody_is_named(client: Client) -> None:
+    assert client.get("/session")[:2] == (204, "")
+    assert client.get("/login")[0] == 404
+
+
 def test_a_name_that_was_rebound_is_turned_away(client: Client) -> None:
     for path in ("/", "/events", "/offer"):
         assert client.get(path, {"Host": f"evil.example:{client.port}"})[0] == 421

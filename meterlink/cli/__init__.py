@@ -9,12 +9,14 @@ import click
 from meterlink.errors import MeterlinkError
 
 _COMMANDS = {
+    "account": "Say who may log in to the pages: add, list, password, remove.",
     "backup": "Copy the record, consistent even while a check runs.",
     "check": "Run a procedure with a meter: match, judge, store and answer each reading.",
     "cues": "Write every tone and a sample of every phrase as WAV files.",
     "decode": "Turn a meter's raw bytes into readings.",
     "demo": "Run a whole start-up check of a simulated lift, then one with a fault.",
     "dry-run": "Run procedures on the simulated lift, clean and with each fault planted.",
+    "enrol": "Let a device in: credentials for the broker, a code for a phone.",
     "export": "Write a job as CSV, SenML, or an archive for another machine.",
     "find": "Find what is wrong with a circuit: the next point to probe, and the answer.",
     "formats": "List the wire formats.",

@@ -58,13 +58,15 @@ def conduct(plan: Plan, *, as_json: bool, hearing: Hearing, pages: Pages | None,
     place = pages.take() if pages else None
     status = NOT_FINISHED
     with suppress(KeyboardInterrupt):  # before the job began, or a second time while it was being closed
-        status = asyncio.run(_conduct(plan, place, as_json=as_json, hearing=hearing, pedal=pedal))
+        status = asyncio.run(_conduct(plan, pages, place, as_json=as_json, hearing=hearing, pedal=pedal))
     sys.exit(status)
 
 
-async def _conduct(plan: Plan, place: "Place | None", *, as_json: bool, hearing: Hearing, pedal: bool) -> int:
+async def _conduct(
+    plan: Plan, pages: Pages | None, place: "Place | None", *, as_json: bool, hearing: Hearing, pedal: bool
+) -> int:
     folder = home_folder()
-    async with served(place, folder) as stage:
+    async with served(pages, place, folder) as stage:
         listens = parse_meter_url(plan.meter).scheme != "trace"
         output = partial(_output, as_json=as_json, listens=listens, pedal=pedal)
         show = partial(_shown, hearing=hearing, stage=stage, output=output)

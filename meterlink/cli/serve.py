@@ -11,7 +11,7 @@ import click
 from meterlink.cli._answering import ways_options
 from meterlink.cli._hearing import Hearing, heard, hearing_options
 from meterlink.cli._identify import ensure_known
-from meterlink.cli._pages import PORT, Pages, host_option, lan_option
+from meterlink.cli._pages import Pages, place_options
 from meterlink.cli._stated import stated_options
 from meterlink.cli.check import acknowledge
 from meterlink.errors import UsageError
@@ -24,16 +24,14 @@ from meterlink.run import Answers, Output
 from meterlink.session import Session
 from meterlink.visit import Plan, job_again, new_job
 from meterlink.web.desk import Desk
-from meterlink.web.server import Place, serving
+from meterlink.web.server import Admission, Place, serving
 from meterlink.web.stage import Stage
 from meterlink.web.technician import TechnicianPage
 
 
 @click.command("serve", short_help="Serve the pages: the technician's is the first; checks are started there.")
 @click.argument("procedure", required=False)
-@click.option("--port", type=click.IntRange(0, 65535), default=PORT, show_default=True, help="0: any that is free.")
-@host_option
-@lan_option
+@place_options
 @click.option("--meter", metavar="METER", help="Begin at once, with PROCEDURE or --job and this meter.")
 @click.option("--job", metavar="JOB", help="A job to go on with at once, in the place of PROCEDURE.")
 @click.option("--accept-cautions", is_flag=True, help="Count the procedure's cautions as read and acknowledged.")
@@ -43,9 +41,7 @@ from meterlink.web.technician import TechnicianPage
 def command(
     *,
     procedure: str | None,
-    port: int,
-    host: str,
-    insecure_lan: bool,
+    pages: Pages,
     meter: str | None,
     job: str | None,
     accept_cautions: bool,
@@ -59,9 +55,9 @@ def command(
     --meter, or --job and --meter, it begins at once.
     """
     plan = _plan(procedure, job, meter, stated, ways, accept_cautions=accept_cautions)
-    place = Pages(host, port, insecure_lan).take()
-    with suppress(KeyboardInterrupt):
-        asyncio.run(_serve(place, plan, hearing, ways))
+    place = pages.take()
+    with suppress(KeyboardInterrupt), pages.admission(place, home_folder()) as admission:
+        asyncio.run(_serve(place, admission, plan, hearing, ways))
 
 
 def _plan(
@@ -86,7 +82,7 @@ def _plan(
     return new_job(prepared, meter, stated)
 
 
-async def _serve(place: Place, plan: Plan | None, hearing: Hearing, ways: frozenset[Way]) -> None:
+async def _serve(place: Place, admission: Admission, plan: Plan | None, hearing: Hearing, ways: frozenset[Way]) -> None:
     stage = Stage()
 
     @contextmanager
@@ -102,7 +98,7 @@ async def _serve(place: Place, plan: Plan | None, hearing: Hearing, ways: frozen
     ended = asyncio.Event()
     with suppress(NotImplementedError):  # a platform without these signals in its event loop
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, ended.set)
-    async with serving(place, stage, [*TechnicianPage(stage, folder).routes, *desk.routes]):
+    async with serving(place, stage, [*TechnicianPage(stage, folder).routes, *desk.routes], admission):
         click.echo(f"The technician's page: {place.url}", err=True)
         if plan is not None:
             desk.begin(_given(plan), plan.meter)

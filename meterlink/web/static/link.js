@@ -3,6 +3,8 @@
    A browser notices a broken connection, but not a dead one: so whoever is silent for longer than a few beats is given
    up, and the link begun anew from what was heard last. */
 
+import { leaveIfOut } from "./session.js";
+
 const BEAT_MS = 2000;
 const SILENT_MS = 3 * BEAT_MS;
 const AGAIN_MS = 3000;
@@ -30,8 +32,9 @@ export class Link {
     for (const kind of ["state", "live", "told", "beat"]) {
       this.source.addEventListener(kind, (event) => this.take(kind, event));
     }
-    this.source.onerror = () => {
+    this.source.onerror = ({ currentTarget }) => {
       this.failed = true;
+      if (currentTarget.readyState === EventSource.CLOSED) leaveIfOut(); // refused, not cut off
     };
   }
 

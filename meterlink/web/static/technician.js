@@ -8,6 +8,7 @@ import { byId, made, show, write } from "./dom.js";
 import { Link } from "./link.js";
 import { keptControl } from "./memory.js";
 import { railRows, slimRail } from "./rail.js";
+import { showWho } from "./session.js";
 import { Voice } from "./voice.js";
 
 const DEBOUNCE_MS = 300;
@@ -357,3 +358,4 @@ new ResizeObserver(drawSlim).observe(byId("work"));
 setInterval(() => state && renderLive(), 1000);
 if (watching) show(byId("watch"), false);
 keepAwake();
+showWho(byId("who"));
