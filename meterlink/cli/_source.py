@@ -1,6 +1,5 @@
 """Where a job comes from: the record, an archive, or another database file."""
 
-import hashlib
 import json
 import tempfile
 from collections.abc import Iterator
@@ -15,7 +14,7 @@ from meterlink.record.as_found import job_as_found, job_ids, lines_as_found, sea
 from meterlink.record.backup import back_up
 from meterlink.record.chain import Line
 from meterlink.record.entry import Event, Kind
-from meterlink.record.photos import photo_path
+from meterlink.record.photos import has_photo
 from meterlink.record.seal import Seal
 from meterlink.record.store import FILE_NAME, Job, Store
 
@@ -56,12 +55,7 @@ class Source:
         """Tell whether the bytes of this hash are there."""
         if self.archive is not None:
             return self.archive.photo(sha256) is not None
-        if self.photos is None:
-            return False
-        try:
-            return hashlib.sha256(photo_path(self.photos, sha256).read_bytes()).hexdigest() == sha256
-        except (OSError, RecordError):
-            return False
+        return self.photos is not None and has_photo(self.photos, sha256)
 
 
 @contextmanager

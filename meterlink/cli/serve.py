@@ -23,7 +23,10 @@ from meterlink.procedure.load import load_procedure
 from meterlink.run import Answers, Output
 from meterlink.session import Session
 from meterlink.visit import Plan, job_again, new_job
+from meterlink.web.audit.pages import AuditPages
+from meterlink.web.audit.records import OwnRecords
 from meterlink.web.desk import Desk
+from meterlink.web.offer import offered_procedures
 from meterlink.web.server import Place, serving
 from meterlink.web.stage import Stage
 from meterlink.web.technician import TechnicianPage
@@ -53,7 +56,7 @@ def command(
     hearing: Hearing,
     ways: frozenset[Way],
 ) -> None:
-    """Serve the technician's page at / until Ctrl-C.
+    """Serve the technician's page at /, and the auditor's at /audit, until Ctrl-C.
 
     A check is started on the page: procedure, meter, cautions; an unfinished one is gone on with. With PROCEDURE and
     --meter, or --job and --meter, it begins at once.
@@ -102,14 +105,22 @@ async def _serve(place: Place, plan: Plan | None, hearing: Hearing, ways: frozen
     ended = asyncio.Event()
     with suppress(NotImplementedError):  # a platform without these signals in its event loop
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, ended.set)
-    async with serving(place, stage, [*TechnicianPage(stage, folder).routes, *desk.routes]):
-        click.echo(f"The technician's page: {place.url}", err=True)
-        if plan is not None:
-            desk.begin(_given(plan), plan.meter)
-        try:
-            await ended.wait()
-        finally:
-            await desk.close()
+    records = OwnRecords(folder)
+    audit = AuditPages(records, offered_procedures)
+    stage.say_of_itself(audits=True)
+    try:
+        async with serving(place, stage, [*TechnicianPage(stage, folder).routes, *desk.routes, *audit.routes]):
+            click.echo(f"The technician's page: {place.url}", err=True)
+            click.echo(f"The auditor's page: {place.url}audit", err=True)
+            if plan is not None:
+                desk.begin(_given(plan), plan.meter)
+            try:
+                await ended.wait()
+            finally:
+                await desk.close()
+    finally:
+        audit.close()
+        records.close()
 
 
 def _given(plan: Plan) -> Callable[[], Plan]:

@@ -48,3 +48,11 @@ def photo_path(folder: Path, sha256: str) -> Path:
     if len(sha256) != 64 or not set(sha256) <= set("0123456789abcdef"):
         raise RecordError(f"{sha256!r} names no photo; expected a SHA-256 in hex")
     return folder / FOLDER / sha256
+
+
+def has_photo(folder: Path, sha256: str) -> bool:
+    """Tell whether the very bytes of this hash lie in the record's folder."""
+    try:
+        return hashlib.sha256(photo_path(folder, sha256).read_bytes()).hexdigest() == sha256
+    except (OSError, RecordError):
+        return False
