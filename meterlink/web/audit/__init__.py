@@ -1,1 +1,1 @@
-"""The auditor's page: a job on a timeline, its proof, and what another procedure would have said. It changes nothing."""
+"""The auditor's page: jobs on a timeline, their proof, and what another procedure would have said. Read only."""

@@ -6,9 +6,11 @@ from dataclasses import dataclass, replace
 from decimal import Decimal, InvalidOperation
 from enum import StrEnum
 from operator import attrgetter
+from typing import Any
 
 from meterlink.limits import parse_limits
 from meterlink.outcome import Json, VerdictOutcome
+from meterlink.procedure.lint import SEARCH_PREFIX
 from meterlink.reading import NS_PER_S
 from meterlink.record.entry import Event, Kind
 from meterlink.record.words import measured
@@ -23,7 +25,6 @@ _BREAKS = {
     "ended": "The stream of readings ended",
 }
 _TOUCHES = {
-    "matched": "judged",
     "retouch": "touched again",
     "out-of-limits": "out of limits",
     "unsteady": "unsteady",
@@ -109,17 +110,17 @@ class Marks:
         self._points = points
         self._starts: list[int] = []
         self._longest_ns = 0
-        self._lately: dict[str, Mark] = {}
+        self._asked: str | None = None
+        """The point that a search asked for last: its steps are in no procedure."""
+        self._touch: Mark | None = None
+        self._verdict: Mark | None = None
+        """The newest of each."""
 
     def take(self, events: Iterable[Event]) -> None:
         """Add what these events, which are no readings, put on the timeline."""
         for event in events:
-            mark = self._mark(event)
-            if mark.kind is Kind.VERDICT and mark.step is not None:
-                self._lately[mark.step] = mark
-            elif mark.kind is Kind.TOUCH:
-                mark = self._with_verdict(mark)
-            self.all.append(mark)
+            self.all.append(self._mark(event))
+            self._join(self.all[-1])
         self.all.sort(key=attrgetter("start_ns", "number"))
         self._starts = [mark.start_ns for mark in self.all]
         self._longest_ns = max((mark.end_ns - mark.start_ns for mark in self.all), default=0)
@@ -178,19 +179,31 @@ class Marks:
             return replace(mark, outcome=str(body["outcome"]), value=value, unit=unit, low=low, high=high)
         return mark
 
-    def _with_verdict(self, touch: Mark) -> Mark:
-        """Give a touch what its step was judged by while it lasted, and the verdict its touch."""
-        verdict = self._lately.get(touch.step or "")
-        if verdict is None or not touch.start_ns <= verdict.start_ns <= touch.end_ns:
-            return touch
-        for at in range(len(self.all) - 1, -1, -1):
-            if self.all[at].number == verdict.number:
-                self.all[at] = replace(verdict, partner=touch.number)
-                break
-        return replace(touch, outcome=verdict.outcome, low=verdict.low, high=verdict.high, partner=verdict.number)
+    def _join(self, mark: Mark) -> None:
+        """Join a touch and the verdict that its step was given while it lasted, whichever the record has first."""
+        if mark.kind is Kind.TOUCH:
+            self._touch = mark
+        elif mark.kind is Kind.VERDICT:
+            self._verdict = mark
+        else:
+            return
+        touch, verdict = self._touch, self._verdict
+        if touch is None or verdict is None or touch.step != verdict.step:
+            return
+        if not touch.start_ns <= verdict.start_ns <= touch.end_ns:
+            return
+        judged = {"outcome": verdict.outcome, "low": verdict.low, "high": verdict.high, "partner": verdict.number}
+        self._change(touch.number, **judged)
+        self._change(verdict.number, partner=touch.number)
+
+    def _change(self, number: int, **changes: Any) -> None:
+        at = next(at for at in range(len(self.all) - 1, -1, -1) if self.all[at].number == number)
+        self.all[at] = replace(self.all[at], **changes)
 
     def _point(self, body: Json) -> str:
         step = _text(body.get("step"))
+        if step is not None and step.startswith(SEARCH_PREFIX) and self._asked:
+            return f"{self._asked}, asked by the search"
         return self._points.get(step, step) if step is not None else "no step"
 
     def _said(self, event: Event) -> str:
@@ -208,13 +221,14 @@ class Marks:
             case Kind.GAP:
                 return _BREAKS.get(str(body["reason"]), str(body["reason"]))
             case Kind.TOUCH:
-                how = _TOUCHES.get(str(body["outcome"]), str(body["outcome"]))
-                return f"{self._point(body)}: {measured(body) or 'never still'}, {how}"
+                how = _TOUCHES.get(str(body["outcome"]))
+                return ", ".join(filter(None, (_joined(self._point(body), measured(body) or "never still"), how)))
             case Kind.VERDICT:
-                return f"{self._point(body)}: {measured(body)} {body['outcome']}".replace(":  ", ": ")
+                return _joined(self._point(body), measured(body))
             case Kind.FINDING:
                 following = body["next"]
-                then = f"; next {following['point']}" if isinstance(following, dict) else ""
+                self._asked = str(following["point"]) if isinstance(following, dict) else None
+                then = f"; next {self._asked}" if self._asked else ""
                 return f"Search: found {body['answer']}" if body["sure"] else f"Search: not sure yet{then}"
             case Kind.CHANGE:
                 return f"{self._point(body)}: {body['from']} to {body['to']}"
@@ -228,6 +242,10 @@ class Marks:
                 return f"End: {body['passed']} passed, {body['failed']} failed, {body['unclear']} unclear"
             case _:
                 return str(body.get("text", ""))
+
+
+def _joined(point: str, value: str) -> str:
+    return f"{point}: {value}" if value else point
 
 
 def _limits(written: object) -> tuple[float | None, float | None]:

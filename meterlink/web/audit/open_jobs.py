@@ -226,6 +226,8 @@ def _until(
 
 
 def _placed(found: OpenJob, mark: Mark) -> Json:
-    """A mark with the trace that it stands on."""
+    """A mark with the trace that it stands on, and the touch around it."""
     trace = found.traces.of(mark.unit, mark.start_ns) if mark.unit else None
-    return {**mark.as_json(), "trace": trace}
+    touch = found.marks.of(mark.partner) if mark.kind is Kind.VERDICT and mark.partner is not None else mark
+    around = [touch.start_ns / NS_PER_S, touch.end_ns / NS_PER_S] if touch else None
+    return {**mark.as_json(), "trace": trace, "around": around}

@@ -162,10 +162,7 @@ def _drawn(trace: Trace, start_ns: int, end_ns: int, columns: int) -> Json:
         "unit": trace.unit,
         "x": x[:-1],
         "y": y[:-1],
-        "alone": {
-            "x": [_seconds(trace.times[index]) for index in alone],
-            "y": [trace.values[index] for index in alone],
-        },
+        "alone": dots,
         "over": [_seconds(at) for at in over],
     }
 
