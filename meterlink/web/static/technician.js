@@ -71,15 +71,19 @@ function render(before) {
   const step = phase === "running" ? check?.step : null;
   if (before?.asked !== state.asked || before?.job !== state.job) newQuestion();
   write(byId("title"), check?.title ?? "Steadypoint");
-  document.title = step ? `${step.point} – Steadypoint` : "Steadypoint";
+  const replayed = state.replay ? "Replay: " : "";
+  document.title = step ? `${replayed}${step.point} – Steadypoint` : `${replayed}Steadypoint`;
   write(byId("progress"), check ? `${check.judged} of ${check.steps} judged` : "");
   show(byId("step"), Boolean(step));
   show(byId("meter"), phase === "running");
   show(byId("slim"), Boolean(step));
-  show(byId("answers"), Boolean(step) && !watching);
+  show(byId("answers"), Boolean(step) && !watching && !state.replay);
   show(byId("steps"), Boolean(check));
   show(byId("stop"), Boolean(state.starts) && phase === "running" && !watching);
-  show(byId("watch"), !watching);
+  show(byId("watch"), !watching && !state.replay);
+  show(byId("record"), Boolean(state.audits));
+  show(byId("replay"), Boolean(state.replay));
+  write(byId("replay"), state.replay ? `${state.replay}. No answers are taken, and nothing is stored.` : "");
   if (step) renderStep(step, check);
   renderWords(check, step);
   renderRail(check);
@@ -195,7 +199,7 @@ function renderFinished(check) {
   show(byId("finished"), over);
   if (!over || !check) return;
   const complete = state.end?.complete;
-  const title = state.phase === "broken-off" ? "Broken off" : complete ? "All steps judged" : "Stopped by a step";
+  const title = state.phase === "broken-off" ? (state.replay ? "The replay has ended" : "Broken off") : complete ? "All steps judged" : "Stopped by a step";
   write(byId("finished-title"), title);
   const counts = Object.entries(check.counts).filter(([outcome, count]) => count || outcome !== "not-applicable");
   byId("counts").replaceChildren(...counts.map(([outcome, count]) =>
@@ -204,7 +208,7 @@ function renderFinished(check) {
   const lost = state.end?.lost_between;
   const words = [`Job ${state.job}.`];
   if (lost) words.push(`The voltage is lost between ${lost[0]} and ${lost[1]}.`);
-  if (!complete) words.push("It can be resumed.");
+  if (!complete && !state.replay) words.push("It can be resumed.");
   if (state.trouble) words.push(state.trouble);
   write(byId("finished-words"), words.join(" "));
 }
