@@ -228,7 +228,7 @@ def client(served: tuple[Path, Served, Meter]) -> Client:
 
 
 def test_every_answer_forbids_what_the_page_does_not_need(client: Client) -> None:
-    for path in ("/", "/static/technician.js", "/picture.svg", "/nowhere"):
+    for path in ("/", "/static/technician.js", "/picture.svg", "/audit", "/audit/api/jobs", "/nowhere"):
         _, _, headers = client.get(path)
         policy = headers["Content-Security-Policy"]
         assert "default-src 'none'" in policy
@@ -239,8 +239,8 @@ def test_every_answer_forbids_what_the_page_does_not_need(client: Client) -> Non
 
 
 def test_nothing_on_the_page_comes_from_elsewhere(client: Client) -> None:
-    for path in sorted(STATIC.iterdir()):
-        status, text, _ = client.get(f"/static/{path.name}")
+    for path in sorted(each for each in STATIC.rglob("*") if each.is_file()):
+        status, text, _ = client.get(f"/static/{path.relative_to(STATIC).as_posix()}")
         assert status == 200
         assert re.findall(r"https?://(?!www\.w3\.org/2000/svg)|@import|url\(", text) == []
 

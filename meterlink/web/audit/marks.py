@@ -126,7 +126,7 @@ class Marks:
         self._longest_ns = max((mark.end_ns - mark.start_ns for mark in self.all), default=0)
 
     def window(self, start_ns: int, end_ns: int, most: int) -> tuple[list[Mark], int]:
-        """Return the marks of a window in order, the weightiest where there are more than that, and how many are left.
+        """Return the marks of a window in order, and how many are left out: the lightest give way, evenly over the time.
 
         Args:
             start_ns: the first time of the window, in nanoseconds since the job began.
@@ -137,8 +137,12 @@ class Marks:
         found = [mark for mark in self.all[first : bisect_right(self._starts, end_ns)] if mark.end_ns >= start_ns]
         if len(found) <= most:
             return found, 0
-        kept = sorted(sorted(found, key=attrgetter("rank"))[:most], key=attrgetter("start_ns", "number"))
-        return kept, len(found) - most
+        kept: list[Mark] = []
+        for rank in range(4):
+            alike = [mark for mark in found if mark.rank == rank]
+            room = min(most - len(kept), len(alike))
+            kept += [alike[at * len(alike) // room] for at in range(room)]
+        return sorted(kept, key=attrgetter("start_ns", "number")), len(found) - most
 
     def of(self, number: int) -> Mark | None:
         """Return the mark of an event; None for one that has none."""

@@ -1,5 +1,5 @@
-/* The picture of a window: on top the rail with its stops, below it one field a function. Only numbers and words of this
-   page's own go to the chart library, which would take other texts for markup. */
+/* The picture of a window: on top the rail with its stops, below it one field a function. The chart
+   library takes some texts for markup: it is given numbers, and the names of functions and units without such signs. */
 
 import { SHAPES, time } from "./words.js";
 
@@ -7,6 +7,7 @@ const LANE = 86;
 const GAP = 26;
 const FOOT = 48;
 const FEW = 250;
+const WIDE = 2;
 const RAIL = 0.68;
 const BELOW = 0.2;
 const SMALL = { finding: "diamond-open", note: "square-open", jumper: "square-open", gap: "x-thin-open" };
@@ -33,9 +34,10 @@ export class Chart {
     const axes = new Map(traces.map((trace, at) => [trace.index, at === 0 ? "y2" : `y${at + 2}`]));
     const each = traces.length > 1 ? 200 : 280;
     const height = LANE + Math.max(1, traces.length) * (each + GAP) + FOOT;
-    const data = [...lane(window, look), ...traces.flatMap((trace) => field(trace, axes.get(trace.index), window, look))];
+    const least = (WIDE * (view.to - view.from)) / this.columns;
+    const data = [...lane(window, least, look), ...traces.flatMap((trace) => field(trace, axes.get(trace.index), window, least, look))];
     const layout = {
-      height, autosize: true, showlegend: false, hovermode: "closest", dragmode: "pan",
+      height, width: this.element.clientWidth, showlegend: false, hovermode: "closest", dragmode: "pan",
       margin: { l: 54, r: 12, t: 4, b: FOOT - 4, pad: 0 },
       paper_bgcolor: look.paper, plot_bgcolor: look.paper, font: { color: look.ink, family: "system-ui, sans-serif", size: 13 },
       xaxis: { range: [view.from, view.to], anchor: traces.length ? axes.get(traces.at(-1).index) : "y", zeroline: false, gridcolor: look.faint, ...ticks(view, this.columns) },
@@ -46,12 +48,12 @@ export class Chart {
       const top = LANE + at * (each + GAP);
       layout[`yaxis${at + 2}`] = {
         domain: domain(top + GAP / 2, top + each, height), fixedrange: true, zeroline: false, gridcolor: look.faint, nticks: 6,
-        title: { text: `${trace.name}${trace.unit ? `, ${unit(trace.unit)}` : ""}`, standoff: 4, font: { size: 13 } },
+        title: { text: [trace.name, unit(trace.unit)].filter(Boolean).map(plain).join(", "), standoff: 4, font: { size: 13 } },
         range: reach(trace, window.marks),
       };
     });
     this.own += 1;
-    await Plotly.react(this.element, data, layout, { displayModeBar: false, scrollZoom: true, doubleClick: false, responsive: true, showTips: false });
+    await Plotly.react(this.element, data, layout, { displayModeBar: false, scrollZoom: true, doubleClick: false, showTips: false });
     this.own -= 1;
     if (!this.heard) this.listen();
   }
@@ -68,15 +70,15 @@ export class Chart {
   }
 }
 
-/** The rail: whole while the link held, a stop for each verdict, a thick length for each touch. */
-function lane({ from, to, marks }, look) {
+/** The rail: whole while the link held, a stop for each verdict, a thick length for each touch that is wide enough. */
+function lane({ from, to, marks }, least, look) {
   const breaks = marks.filter((mark) => mark.kind === "gap").map((mark) => mark.from);
   const rail = { x: [from], y: [RAIL] };
   for (const at of breaks) rail.x.push(at, null, at) && rail.y.push(RAIL, null, RAIL);
   rail.x.push(to);
   rail.y.push(RAIL);
-  const touches = marks.filter((mark) => mark.kind === "touch");
-  const verdicts = marks.filter((mark) => mark.kind === "verdict");
+  const touches = marks.filter((mark) => mark.kind === "touch" && mark.to - mark.from >= least);
+  const verdicts = marks.filter((mark) => mark.kind === "verdict").sort((one, two) => over(one) - over(two));
   const others = marks.filter((mark) => mark.kind !== "touch" && mark.kind !== "verdict");
   const both = (mark) => [mark.from, mark.to, null];
   return [
@@ -96,9 +98,9 @@ function lane({ from, to, marks }, look) {
 }
 
 /** One function: limits for as long as each touch lasted, the readings, and what each touch came to. */
-function field(trace, yaxis, { marks }, look) {
+function field(trace, yaxis, { marks }, least, look) {
   const own = { ...base, yaxis };
-  const touches = marks.filter((mark) => mark.kind === "touch" && mark.trace === trace.index);
+  const touches = marks.filter((mark) => mark.kind === "touch" && mark.trace === trace.index && mark.to - mark.from >= least);
   const spans = touches.filter((mark) => mark.low !== null || mark.high !== null);
   const [bottom, top] = reach(trace, marks);
   const box = (mark) => [mark.low ?? bottom, mark.high ?? top];
@@ -112,6 +114,9 @@ function field(trace, yaxis, { marks }, look) {
     { ...own, x: trace.over, y: trace.over.map(() => top), mode: "markers", cliponaxis: false, marker: { symbol: "triangle-up-open", size: 8, color: look.ink } },
   ];
 }
+
+/** Fails lie over what is unclear, and that over passes. */
+const over = ({ outcome }) => ["pass", "not-applicable", "unclear", "fail"].indexOf(outcome);
 
 const base = { type: "scatter", hoverinfo: "none" };
 
@@ -143,7 +148,8 @@ function ticks({ from, to }, columns) {
   return { tickmode: "array", tickvals, ticktext: tickvals.map((value) => time(value, step)), title: { text: "since the job began", standoff: 6, font: { size: 13 } } };
 }
 
-const unit = (name) => ({ Ohm: "Ω", Cel: "°C" })[name] ?? name.replace(/[<>&]/g, "");
+const unit = (name) => ({ Ohm: "Ω", Cel: "°C" })[name] ?? name;
+const plain = (text) => text.replace(/[<>&]/g, "");
 
 function looks() {
   const style = getComputedStyle(document.documentElement);

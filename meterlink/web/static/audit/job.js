@@ -30,6 +30,7 @@ let view = null;
 let shown = null;
 let mark = null;
 let asking = null;
+let drawnAt = 0;
 
 async function begin() {
   write(byId("title"), name);
@@ -93,7 +94,10 @@ async function fetchWindow() {
   tell();
 }
 
-const draw = () => chart.draw(shown, view, mark);
+function draw() {
+  drawnAt = chart.columns;
+  return chart.draw(shown, view, mark);
+}
 
 function tell() {
   const step = (view.to - view.from) / 100;
@@ -180,5 +184,10 @@ byId("timeline").addEventListener("keydown", (event) => {
   DOES[does]();
 });
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => shown && draw());
+new ResizeObserver(() => {
+  if (!shown || chart.columns === drawnAt) return;
+  draw();
+  look(view.from, view.to, true);
+}).observe(byId("board"));
 
 begin();
