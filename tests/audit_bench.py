@@ -3,6 +3,7 @@
 import gzip
 import json
 import sqlite3
+import time
 from collections.abc import Callable
 from contextlib import closing
 from http.client import HTTPConnection
@@ -79,14 +80,13 @@ def drawn(page: Page) -> tuple[float, float]:
 
 def moved(page: Page, before: tuple[float, float]) -> tuple[float, float]:
     """Wait until another stretch is drawn than that one; return the ends of what is seen now."""
-    until(page, lambda: drawn(page) != before)
+    until(page, lambda: drawn(page) != before, 10)
     return drawn(page)
 
 
-def until(page: Page, so: Callable[[], object]) -> None:
+def until(page: Page, so: Callable[[], object], every_ms: float = 100) -> None:
     """Wait until something holds. The page's policy lets no test wait inside it: that would evaluate text."""
-    for _ in range(300):
-        if so():
-            return
-        page.wait_for_timeout(100)
-    raise AssertionError("it did not come to be so within 30 s")
+    end = time.monotonic() + 30
+    while not so():
+        assert time.monotonic() < end, "it did not come to be so within 30 s"
+        page.wait_for_timeout(every_ms)

@@ -2,10 +2,11 @@
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Literal
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, ViewportSize, expect
 
 from audit_bench import BLOCKED, HOSTILE, audited, drawn, faulty_job, long_job, moved, until
 from page_bench import LARGE, SMALL, Served, chromium
@@ -112,7 +113,7 @@ def test_by_keyboard_alone_from_the_list_to_a_what_if(browser: Browser, served: 
     page.keyboard.press("p")
     expect(page.locator("#chosen-title")).to_contain_text("B1:1")
     page.keyboard.press("0")
-    until(page, lambda: drawn(page) == whole)
+    until(page, lambda: drawn(page) == pytest.approx(whole))
 
     page.goto(f"{page.url}#what-if-title")
     tab_to(page, "#procedure")
@@ -129,7 +130,9 @@ def test_by_keyboard_alone_from_the_list_to_a_what_if(browser: Browser, served: 
 
 
 @pytest.mark.parametrize(("size", "scheme"), [(SMALL, "light"), (SMALL, "dark"), (LARGE, "light"), (LARGE, "dark")])
-def test_everybody_can_use_it(browser: Browser, served: Served, size: dict[str, int], scheme: str) -> None:
+def test_everybody_can_use_it(
+    browser: Browser, served: Served, size: ViewportSize, scheme: Literal["light", "dark"]
+) -> None:
     context = browser.new_context(viewport=size, color_scheme=scheme)
     page = audited(context, f"{served.url}audit", [])
     expect(page.locator("#jobs .state").last).to_have_text("■sealed, intact")

@@ -223,16 +223,17 @@ def test_a_job_under_way_is_read_on_from_where_it_stood(tmp_path: Path) -> None:
     store, session = begun(tmp_path)
     records = OwnRecords(tmp_path)
     jobs_open = OpenJobs(records)
-    windows = []
+    windows: list[dict[str, Any]] = []
     for number, reading in enumerate(readings(900)):
         session.take(reading)
         if number % 250 == 249:
-            windows.append(jobs_open.window(session.job, 0, 90, 300))
+            windows.append({**jobs_open.window(session.job, 0, 90, 300)})
     session.close(Break.INTERRUPTED)
-    last = jobs_open.window(session.job, 0, 90, 300)
+    last: dict[str, Any] = {**jobs_open.window(session.job, 0, 90, 300)}
     assert last == OpenJobs(records).window(session.job, 0, 90, 300)
-    assert [len(window["marks"]) for window in windows] == sorted(len(window["marks"]) for window in windows)
-    assert len(windows[0]["marks"]) < len(last["marks"])
+    counts = [len(list(window["marks"])) for window in [*windows, last]]
+    assert counts == sorted(counts)
+    assert counts[0] < counts[-1]
     records.close()
     store.close()
 

@@ -37,21 +37,29 @@ async function begin() {
   document.title = `${name} – Steadypoint`;
   judgesAgain(job);
   const offered = offersWhatIf(job);
+  let line = null;
   try {
-    const line = await asked(`jobs/${job}`);
+    line = await asked(`jobs/${job}`);
     sumUp(line);
-    showProof(job, line.sealed_to);
-    const size = await asked(`jobs/${job}/size`);
-    whole = size.seconds;
-    if (size.unreadable) write(byId("trouble"), `${size.unreadable} readings cannot be read any more; the proof says more.`);
-    await library;
-    look(0, whole);
-    await offered;
-    proposes(line.procedure.split(" ")[0]);
+    await open();
   } catch (error) {
     write(byId("trouble"), error.message);
     write(byId("range"), "");
   }
+  // The proof goes through the whole record, so the picture comes first; it is wanted all the more where there is none.
+  showProof(job, line?.sealed_to);
+  await offered;
+  if (line) proposes(line.procedure.split(" ")[0]);
+}
+
+async function open() {
+  const size = await asked(`jobs/${job}/size`);
+  whole = size.seconds;
+  if (size.unreadable) write(byId("trouble"), `${size.unreadable} readings cannot be read any more; the proof says more.`);
+  await library;
+  const margin = 0.02 * whole;
+  view = { from: -margin, to: whole + margin };
+  await fetchWindow();
 }
 
 function sumUp(line) {
@@ -73,7 +81,7 @@ function look(from, to, drawn = false) {
   view = { from: first, to: first + length };
   if (!drawn && shown) draw();
   clearTimeout(look.wait);
-  look.wait = setTimeout(fetchWindow, shown ? WAIT_MS : 0);
+  look.wait = setTimeout(fetchWindow, WAIT_MS);
 }
 
 async function fetchWindow() {
@@ -171,7 +179,7 @@ const DOES = {
   touch: () => goTo("touch", false), "touch-back": () => goTo("touch", true),
   any: () => goTo("any", false), "any-back": () => goTo("any", true),
   earlier: () => pan(-0.25), later: () => pan(0.25), in: () => zoom(0.5), out: () => zoom(2),
-  "touch-close": close, whole: () => look(0, whole),
+  "touch-close": close, whole: () => look(-0.02 * whole, 1.02 * whole),
 };
 
 for (const button of document.querySelectorAll("[data-do]")) {
