@@ -47,7 +47,7 @@ export class Chart {
     traces.forEach((trace, at) => {
       const top = LANE + at * (each + GAP);
       layout[`yaxis${at + 2}`] = {
-        domain: domain(top + GAP / 2, top + each, height), fixedrange: true, zeroline: false, gridcolor: look.faint, nticks: 6,
+        domain: domain(top + GAP, top + GAP + each, height), fixedrange: true, zeroline: false, gridcolor: look.faint, nticks: 6,
         title: { text: [trace.name, unit(trace.unit)].filter(Boolean).map(plain).join(", "), standoff: 4, font: { size: 13 } },
         range: reach(trace, window.marks),
       };
