@@ -167,13 +167,15 @@ def test_the_page_is_marked_and_takes_no_answers(home: Path, job: str) -> None:
         page = opened(browser.new_context(viewport=LARGE), served.url, troubles)
         page.locator("#replay", has_text=f"REPLAY of job {job}, 4 times as fast. No answers are taken").wait_for()
         page.wait_for_selector("#verdict .outcome")
-        assert page.locator("#answers").is_hidden()
+        for answers in ("#answers", "#fit", "#stop", "#desk", "#watch"):
+            assert page.locator(answers).is_hidden()
         assert page.title().startswith("Replay: ")
         client = Client(served.port)
         state = client.state()
         for path, body in (
             ("/answer", {"answer": "confirm", "asked": state["asked"], "page": "x"}),
             ("/note", {"text": "no"}),
+            ("/jumper", {"fitted": True, "where": "X1", "why": ""}),
         ):
             status, words = client.send(path, body)
             assert (status, words) == (409, f"REPLAY of job {job}, 4 times as fast: no answers are taken.")

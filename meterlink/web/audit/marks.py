@@ -126,7 +126,7 @@ class Marks:
         self._longest_ns = max((mark.end_ns - mark.start_ns for mark in self.all), default=0)
 
     def window(self, start_ns: int, end_ns: int, most: int) -> tuple[list[Mark], int]:
-        """Return the marks of a window in order, and how many are left out: the lightest give way, evenly over the time.
+        """Return the marks of a window in order, and how many are left out: the lightest give way, evenly.
 
         Args:
             start_ns: the first time of the window, in nanoseconds since the job began.
