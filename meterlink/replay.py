@@ -53,6 +53,9 @@ class Replay:
         self._engine: Engine | None = None
         self._known = False
         self._frames = _Frames(None)
+        self._due: list[Json] = []
+        """What the engine has said, and the log has not yet."""
+        self._seq = 0
         self.last = Instant(0, 0)
         """The time of the latest event so far."""
         self.outcomes = 0
@@ -79,37 +82,51 @@ class Replay:
         Raises:
             RecordError: an event cannot be read back, or the job is one of an older version.
         """
-        due: list[Json] = []
-        event = None
         for event in events:
-            self.last = max(self.last, event.at)  # a touch is told after the reading that ended it, and ended before
-            if event.kind in OUTCOMES:
-                self.outcomes += 1
-                stored, replayed = event.body, due.pop(0) if due else None
-                if stored != replayed or stored.get("event") != event.kind:
-                    yield Difference(event.seq, event.at, stored, replayed)
-                continue
-            yield from (Difference(event.seq, event.at, None, missing) for missing in due)
-            due = []
-            if event.kind is Kind.START:
-                prepared = kept_with(self._job, event)
-                self._engine = Engine(prepared.procedure, prepared.tied, prepared.ways)
-                due = [outcome.as_json() for outcome in self._engine.start(event.at)]
-                continue
-            item = from_event(event)
-            if item is None:
-                continue
-            if isinstance(item, Reading):
-                if not self._known:
-                    raise _older(self._job)
-                yield from self._decode(event, item)
-            else:
-                self._note_wire(event, item)
-            due = [outcome.as_json() for outcome in self.engine.feed(item)]
-        if event is not None:
-            yield from (Difference(event.seq + 1, self.last, None, missing) for missing in due)
+            yield from self.take(event)
+        yield from self.close()
+
+    def take(self, event: Event) -> list[Difference]:
+        """Replay the next event; return what differs.
+
+        Raises:
+            RecordError: it cannot be read back, or the job is one of an older version.
+        """
+        self._seq = event.seq
+        self.last = max(self.last, event.at)  # a touch is told after the reading that ended it, and ended before
+        if event.kind in OUTCOMES:
+            self.outcomes += 1
+            stored, replayed = event.body, self._due.pop(0) if self._due else None
+            same = stored == replayed and stored.get("event") == event.kind
+            return [] if same else [Difference(event.seq, event.at, stored, replayed)]
+        differences = [Difference(event.seq, event.at, None, missing) for missing in self._due]
+        self._due = []
+        if event.kind is Kind.START:
+            prepared = kept_with(self._job, event)
+            self._engine = Engine(prepared.procedure, prepared.tied, prepared.ways)
+            self._due = [outcome.as_json() for outcome in self._engine.start(event.at)]
+            return differences
+        item = from_event(event)
+        if item is None:
+            return differences
+        if isinstance(item, Reading):
+            if not self._known:
+                raise _older(self._job)
+            differences += self._decode(event, item)
+        else:
+            self._note_wire(event, item)
+        self._due = [outcome.as_json() for outcome in self.engine.feed(item)]
+        return differences
+
+    def close(self) -> list[Difference]:
+        """Come to the end of the log; return what is missing there.
+
+        Raises:
+            RecordError: the job is one of an older version.
+        """
         if not self._known:
             raise _older(self._job)
+        return [Difference(self._seq + 1, self.last, None, missing) for missing in self._due]
 
     def _note_wire(self, event: Event, item: EngineInput) -> None:
         """Begin with a fresh decoder, as the link did: for another meter, and behind each break."""

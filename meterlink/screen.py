@@ -25,6 +25,7 @@ from meterlink.reading import Flag, Reading, State
 KEYS = "y yes  n no  r repeat  b back  q stop"
 _MORE_KEYS = "  j jumper  t note"
 _PEDAL = "any key yes  "
+REPLAY_KEYS = "q stop"
 
 _PREFIX = {0: "", **{power: letter for letter, power in PREFIXES.items()}, PREFIXES["u"]: "µ"}
 _UNIT = {"Ohm": "Ω", "Cel": "°C"}
@@ -81,6 +82,8 @@ class View:
     """What is being typed, in the place of the keys; None while nothing is."""
     pedal: bool = False
     """Whether any key that says nothing else says yes."""
+    replay: str | None = None
+    """Of what this is a replay, which takes no answers; None for a check."""
     searched: tuple[Circuit, Marks] | None = None
     """The circuit, and what is known of it, while a fault is looked for: it stands in the place of the steps."""
 
@@ -91,7 +94,8 @@ def render(view: View, width: int, height: int) -> list[str]:
     The rail gives way first down to the waiting step, then the head: digits, what to do next and the keys stay.
     """
     live = view.reading if view.old is None else None
-    head = [_cut(f"Steadypoint  {view.title}", width), _progress(view), ""]
+    replay = [_cut(view.replay, width)] if view.replay is not None else []
+    head = [_cut(f"Steadypoint  {view.title}", width), *replay, _progress(view), ""]
     foot = [
         "",
         *(large(live, width) if height >= _ROOM_FOR_LARGE else small(live)),
@@ -111,6 +115,8 @@ def render(view: View, width: int, height: int) -> list[str]:
 
 
 def _last_line(view: View, width: int) -> str:
+    if view.replay is not None:
+        return REPLAY_KEYS[:width]
     if view.entry is None:
         return keys(width, pedal=view.pedal)
     return _cut_front(f"{view.entry}_  (Enter keeps it, Esc does not)", width)

@@ -69,13 +69,16 @@ def terminal_screen(
     done = threading.Event()
     with terminal.fullscreen(), terminal.hidden_cursor(), terminal.cbreak():
         screen = TerminalScreen(terminal)
-        keys = threading.Thread(target=_read_keys, args=(terminal, done, answer, screen, pedal), name="keys")
+        keys = threading.Thread(
+            target=_read_keys, args=(terminal, done, answer, screen, pedal), name="keys", daemon=True
+        )
         keys.start()
         try:
             yield screen
         finally:
             done.set()
-            keys.join()
+            # Ctrl-C throws away a key that was announced and not yet read: then this thread waits until there is one.
+            keys.join(5 * _LOOK_S)
 
 
 def _read_keys(

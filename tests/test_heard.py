@@ -12,6 +12,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import fftconvolve, resample_poly
 
+from commands import jobs
 from meterlink.cues.tones import FULL, RATE, Tone, samples
 from traces import PROCEDURE, blown_fuse, sound
 
@@ -29,14 +30,19 @@ ctl.!default {{ type null }}
 
 def heard(folder: Path, meter: str, *options: str) -> tuple[NDArray[np.float64], str]:
     """Run a check; return what came out of the loudspeaker, at `RATE`, and what stood on standard error."""
+    (folder / "p.yaml").write_text(PROCEDURE, encoding="utf-8")
+    return listened(folder, "check", str(folder / "p.yaml"), "--meter", meter, "--accept-cautions", *options)
+
+
+def listened(folder: Path, *arguments: str) -> tuple[NDArray[np.float64], str]:
+    """Run a command and listen to it, as `heard` does."""
     file = folder / "heard.wav"
     (folder / "asound.conf").write_text(LOUDSPEAKER.format(file=file), encoding="utf-8")
-    (folder / "p.yaml").write_text(PROCEDURE, encoding="utf-8")
-    check = [sys.executable, "-m", "meterlink", "check", str(folder / "p.yaml"), "--meter", meter, "--accept-cautions"]
+    command = [sys.executable, "-m", "meterlink", *arguments]
     own = {"ALSA_CONFIG_PATH": str(folder / "asound.conf"), "STEADYPOINT_HOME": str(folder / "home")}
     silent = {"PULSE_SERVER": "none", "XDG_RUNTIME_DIR": str(folder)}  # no other way to a loudspeaker
     result = subprocess.run(
-        [*check, *options], env=os.environ | own | silent, capture_output=True, text=True, check=False, timeout=100
+        command, env=os.environ | own | silent, capture_output=True, text=True, check=False, timeout=100
     )
     with wave.open(str(file)) as wav:
         rate, channels = wav.getframerate(), wav.getnchannels()
@@ -75,3 +81,15 @@ def test_words_follow_the_tone(tmp_path: Path) -> None:
     assert errors == ""
     assert likeness(spoken, Tone.FAIL) > 0.8
     assert np.sum(np.abs(spoken) > 0.01) > np.sum(np.abs(toned) > 0.01) + 2 * RATE
+
+
+def test_a_replay_sounds_like_the_check(tmp_path: Path) -> None:
+    taken, _ = heard(tmp_path, blown_fuse().at(tmp_path / "t.jsonl"), "--sound", "tones")
+    (job,) = jobs(tmp_path / "home")
+    again, errors = listened(
+        tmp_path, "replay", str(job["job"]), "--speed", "max", "--sound", "tones", "--volume", "50"
+    )
+    assert "REPLAY" in errors
+    assert likeness(again, Tone.FAIL) > 0.95
+    assert likeness(again, Tone.UNCLEAR) < 0.6
+    assert np.abs(again).max() == pytest.approx(np.abs(taken).max() / 2, rel=0.05)

@@ -5,11 +5,9 @@ import json
 import re
 import socket
 import time
-from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, ExitStack, closing, contextmanager
-from http.client import HTTPConnection, HTTPMessage, HTTPResponse
+from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -24,6 +22,7 @@ from meterlink.web.server import serving, take_place
 from meterlink.web.stage import NotTakenError, Stage
 from meterlink.web.technician import STATIC, TechnicianPage
 from page_bench import CAUTIONS, TITLE, Meter, Served, write_procedure
+from page_client import Client
 
 GUARD = Guard("secret", 8024, names=("Toolbag",))
 OURS = {"host": "127.0.0.1:8024", "origin": "http://127.0.0.1:8024", TOKEN_HEADER: "secret"}
@@ -166,60 +165,6 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Ser
         yield home, served, meter
 
 
-class Client:
-    """A page without a browser."""
-
-    def __init__(self, port: int) -> None:
-        self.port = port
-        self.token = ""
-
-    @contextmanager
-    def _asked(
-        self, method: str, path: str, body: str | bytes | None, headers: dict[str, str]
-    ) -> Iterator[HTTPResponse]:
-        with closing(HTTPConnection("127.0.0.1", self.port, timeout=20)) as connection:
-            connection.request(method, path, body, headers)
-            with connection.getresponse() as answer:
-                yield answer
-
-    def stream(self) -> AbstractContextManager[HTTPResponse]:
-        """The page's events, for as long as the block runs."""
-        return self._asked("GET", "/events", None, {})
-
-    def get(self, path: str, headers: dict[str, str] | None = None) -> tuple[int, str, HTTPMessage]:
-        """Status, text and headers."""
-        with self._asked("GET", path, None, headers or {}) as answer:
-            return answer.status, answer.read().decode(), answer.headers
-
-    def send(self, path: str, body: object, headers: dict[str, str] | None = None) -> tuple[int, str]:
-        """Status and text of what a page asks for."""
-        data = body if isinstance(body, bytes) else json.dumps(body)
-        sent = {"Content-Type": "application/json", TOKEN_HEADER: self.token} | (headers or {})
-        with self._asked("POST", path, data, sent) as answer:
-            return answer.status, answer.read().decode()
-
-    def state(self) -> dict[str, Any]:
-        """The state as a page gets it when it comes."""
-        with self.stream() as stream:
-            line = b""
-            while not line.startswith(b"data: "):
-                line = stream.readline()
-        state: dict[str, Any] = json.loads(line[6:])
-        self.token = state["token"]
-        return state
-
-    def until(self, holds: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:
-        """Wait for a state of which that holds."""
-        end = time.monotonic() + 20
-        while not holds(state := self.state()):
-            assert time.monotonic() < end, state
-            time.sleep(0.05)
-        return state
-
-    def until_phase(self, phase: str) -> dict[str, Any]:
-        return self.until(lambda state: bool(state["phase"] == phase))
-
-
 @pytest.fixture
 def client(served: tuple[Path, Served, Meter]) -> Client:
     client = Client(served[1].port)
@@ -228,7 +173,7 @@ def client(served: tuple[Path, Served, Meter]) -> Client:
 
 
 def test_every_answer_forbids_what_the_page_does_not_need(client: Client) -> None:
-    for path in ("/", "/static/technician.js", "/picture.svg", "/nowhere"):
+    for path in ("/", "/static/technician.js", "/picture.svg", "/audit", "/audit/api/jobs", "/nowhere"):
         _, _, headers = client.get(path)
         policy = headers["Content-Security-Policy"]
         assert "default-src 'none'" in policy
@@ -239,8 +184,8 @@ def test_every_answer_forbids_what_the_page_does_not_need(client: Client) -> Non
 
 
 def test_nothing_on_the_page_comes_from_elsewhere(client: Client) -> None:
-    for path in sorted(STATIC.iterdir()):
-        status, text, _ = client.get(f"/static/{path.name}")
+    for path in sorted(each for each in STATIC.rglob("*") if each.is_file()):
+        status, text, _ = client.get(f"/static/{path.relative_to(STATIC).as_posix()}")
         assert status == 200
         assert re.findall(r"https?://(?!www\.w3\.org/2000/svg)|@import|url\(", text) == []
 

@@ -41,6 +41,22 @@ class JsonOutput:
         click.echo(f"steadypoint: {news}", err=True)
 
 
+class NoOutput:
+    """Nothing is shown here."""
+
+    def tell(self, announcement: Json) -> None:
+        """Show nothing."""
+
+    def live(self, reading: Reading) -> None:
+        """Show nothing."""
+
+    def tick(self) -> None:
+        """Show nothing."""
+
+    def warn(self, news: str) -> None:
+        """Show nothing."""
+
+
 class PlainOutput:
     """What is said, a sentence a line."""
 
@@ -90,8 +106,10 @@ class Together:
 class TerminalOutput:
     """The whole screen, redrawn with every update of the meter."""
 
-    def __init__(self, engine: Engine, screen: TerminalScreen, *, pedal: bool = False) -> None:
-        self._engine, self._screen, self._pedal = engine, screen, pedal
+    def __init__(
+        self, engine: Engine, screen: TerminalScreen, *, pedal: bool = False, replay: str | None = None
+    ) -> None:
+        self._engine, self._screen, self._pedal, self._replay = engine, screen, pedal, replay
         self._reading: Reading | None = None
         self._read_s = 0.0
         self._trouble: str | None = None
@@ -141,6 +159,7 @@ class TerminalOutput:
                 said=self._said,
                 may_be_off=self._engine.may_be_off(self._reading) if self._reading else None,
                 pedal=self._pedal,
+                replay=self._replay,
                 searched=self._searched(),
             )
         )

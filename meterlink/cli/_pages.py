@@ -29,7 +29,7 @@ _UNENCRYPTED = (
     "Nothing is encrypted: whoever is on this network can listen, passwords too. Use a network of your own, such as "
     "the phone's own hotspot."
 )
-_NO_LOGIN = "Nobody has to log in: whoever reaches this address can watch, answer, and see the record's list of jobs."
+_NO_LOGIN = "Nobody has to log in: whoever reaches this address can watch, answer, and read the record."
 
 _FILE = click.Path(dir_okay=False, path_type=Path)
 
@@ -126,19 +126,29 @@ def place_options(command: Callable[..., None]) -> Callable[..., None]:
     return with_pages
 
 
-def page_options(command: Callable[..., None]) -> Callable[..., None]:
-    """Add the options to a command that runs a check, which gets them as `pages`, None for no page."""
+def optional_page(option: str, what: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """Return what adds the options to a command that can do without, and gets them as `pages`: None for no page.
 
-    @click.option(
-        "--page", type=click.IntRange(0, 65535), metavar="PORT", help="Serve the technician's page there too."
-    )
-    @_all_of_them
-    @wraps(command)
-    def with_pages(*args: Any, page: int | None, **kwargs: Any) -> None:
-        pages = _pages(page or 0, kwargs)
-        command(*args, pages=None if page is None else pages, **kwargs)
+    Args:
+        option: the one that takes the port, such as `--page`.
+        what: its help.
+    """
 
-    return with_pages
+    def add(command: Callable[..., None]) -> Callable[..., None]:
+        @click.option(option, "page", type=click.IntRange(0, 65535), metavar="PORT", help=what)
+        @_all_of_them
+        @wraps(command)
+        def with_pages(*args: Any, page: int | None, **kwargs: Any) -> None:
+            pages = _pages(page or 0, kwargs)
+            command(*args, pages=None if page is None else pages, **kwargs)
+
+        return with_pages
+
+    return add
+
+
+page_options = optional_page("--page", "Serve the technician's page there too.")
+"""Add the options to a command that runs a check."""
 
 
 @asynccontextmanager

@@ -1,6 +1,5 @@
 """Where a job comes from: the record, an archive, or another database file."""
 
-import hashlib
 import json
 import tempfile
 from collections.abc import Iterator
@@ -15,7 +14,7 @@ from meterlink.record.as_found import job_as_found, job_ids, lines_as_found, sea
 from meterlink.record.backup import back_up
 from meterlink.record.chain import Line
 from meterlink.record.entry import Event, Kind
-from meterlink.record.photos import photo_path
+from meterlink.record.photos import photo_bytes
 from meterlink.record.seal import Seal
 from meterlink.record.store import FILE_NAME, Job, Store
 
@@ -60,13 +59,7 @@ class Source:
         """The bytes of this hash; None where they are not there."""
         if self.archive is not None:
             return self.archive.photo(sha256)
-        if self.photos is None:
-            return None
-        try:
-            data = photo_path(self.photos, sha256).read_bytes()
-        except (OSError, RecordError):
-            return None
-        return data if hashlib.sha256(data).hexdigest() == sha256 else None
+        return None if self.photos is None else photo_bytes(self.photos, sha256)
 
 
 @contextmanager

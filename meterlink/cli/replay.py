@@ -4,16 +4,22 @@ import json
 import sys
 from collections.abc import Iterator
 from contextlib import ExitStack
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
+from meterlink.cli._conduct import NOT_FINISHED
+from meterlink.cli._hearing import Hearing, hearing_options
+from meterlink.cli._pages import Pages, optional_page
+from meterlink.cli._playing import SPEED, played
 from meterlink.cli._source import Source, open_sources
 from meterlink.driver import Decoder
 from meterlink.errors import MeterlinkError, UsageError
 from meterlink.home import home_folder
 from meterlink.instrument import Wire
 from meterlink.outcome import Json
+from meterlink.playback import Playback, Tempo
 from meterlink.prepared import prepare
 from meterlink.procedure.load import load_procedure
 from meterlink.record.words import columns, measured
@@ -29,26 +35,68 @@ _WHAT_IF = "WHAT-IF: what another procedure would have said of the same readings
     "--with", "other", metavar="PROCEDURE", help="What another procedure would say: a file, or a shipped one."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def command(job: str, other: str | None, as_json: bool) -> None:
+@click.option(
+    "--speed",
+    type=SPEED,
+    metavar="N|max",
+    help="Play it on the screen and let it be heard, N times as fast as it went.",
+)
+@click.option("--skip-pauses", is_flag=True, help="With --speed: shorten pauses of more than 5 s to 1 s.")
+@optional_page(
+    "--port",
+    "With --speed: play it on the technician's page there too; it begins once a page is open. 0: any free one.",
+)
+@hearing_options
+def command(
+    *,
+    job: str,
+    other: str | None,
+    as_json: bool,
+    speed: Tempo | None,
+    skip_pauses: bool,
+    pages: Pages | None,
+    hearing: Hearing,
+) -> None:
     """Replay JOB, an id that `steadypoint jobs` lists, or FILE, an archive.
 
     The stored frames go through the decoder again, the readings and answers through a fresh engine; whatever it says is
-    compared with what was stored.
+    compared with what was stored. With --speed it is played as it went, with what the technician saw and heard; no
+    answers are taken, and nothing is stored. Ctrl-C ends it.
 
-    Exit status: 0 identical, 1 different.
+    Exit status: 0 identical, 1 different, 3 a played job was ended by hand.
     """
+    if speed is None and (skip_pauses or pages is not None):
+        raise UsageError("--skip-pauses and --port say how a job is played; give --speed N or --speed max too")
+    if speed is not None and other:
+        raise UsageError("--with asks for verdicts alone; it cannot be played: leave out --speed or --with")
     with ExitStack() as opened:
         sources = list(opened.enter_context(open_sources(job, home_folder())))
         if len(sources) != 1:
             raise UsageError(f"{job} holds {len(sources)} jobs; export the one you mean, or copy the file to a record")
         (source,) = sources
+        if speed is not None:
+            sys.exit(_played(source, replace(speed, skip_pauses=skip_pauses), hearing, pages, as_json=as_json))
         same = _what_if(source, other, as_json=as_json) if other else _replay(source, as_json=as_json)
     sys.exit(0 if same else 1)
 
 
+def _played(source: Source, tempo: Tempo, hearing: Hearing, pages: Pages | None, *, as_json: bool) -> int:
+    replay = Replay(source.job, _decoder)
+    playback = Playback(replay, source.events(), tempo)
+    ended = played(source.job.id, playback, tempo, hearing, pages, quiet=as_json)
+    same = _report(source, replay, playback.differences, as_json=as_json)
+    if not ended:
+        click.echo(f"Ended by hand at {replay.last.seconds:.1f} s; compared up to there.", err=True)
+        return NOT_FINISHED
+    return 0 if same else 1
+
+
 def _replay(source: Source, *, as_json: bool) -> bool:
     replay = Replay(source.job, _decoder)
-    differences = list(replay.run(source.events()))
+    return _report(source, replay, list(replay.run(source.events())), as_json=as_json)
+
+
+def _report(source: Source, replay: Replay, differences: list[Difference], *, as_json: bool) -> bool:
     if as_json:
         line = {
             "job": source.job.id,

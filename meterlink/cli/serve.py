@@ -2,12 +2,14 @@
 
 import asyncio
 import signal
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
 
 import click
 
+from meterlink.access.roles import Role
 from meterlink.cli._answering import ways_options
 from meterlink.cli._hearing import Hearing, heard, hearing_options
 from meterlink.cli._identify import ensure_known
@@ -23,7 +25,11 @@ from meterlink.procedure.load import load_procedure
 from meterlink.run import Answers, Output
 from meterlink.session import Session
 from meterlink.visit import Plan, job_again, new_job
+from meterlink.web.audit.pages import AuditPages
+from meterlink.web.audit.records import OwnRecords
 from meterlink.web.desk import Desk
+from meterlink.web.login import HOMES
+from meterlink.web.offer import offered_procedures
 from meterlink.web.server import Admission, Place, serving
 from meterlink.web.stage import Stage
 from meterlink.web.technician import TechnicianPage
@@ -49,7 +55,7 @@ def command(
     hearing: Hearing,
     ways: frozenset[Way],
 ) -> None:
-    """Serve the technician's page at / until Ctrl-C.
+    """Serve the technician's page at /, and the auditor's at /audit, until Ctrl-C.
 
     A check is started on the page: procedure, meter, cautions; an unfinished one is gone on with. With PROCEDURE and
     --meter, or --job and --meter, it begins at once.
@@ -82,7 +88,12 @@ def _plan(
     return new_job(prepared, meter, stated)
 
 
+_SHARE_S = 0.0005
+"""How long a thread that works for the auditor's page holds the interpreter while a check waits for it."""
+
+
 async def _serve(place: Place, admission: Admission, plan: Plan | None, hearing: Hearing, ways: frozenset[Way]) -> None:
+    sys.setswitchinterval(_SHARE_S)
     stage = Stage()
 
     @contextmanager
@@ -98,14 +109,23 @@ async def _serve(place: Place, admission: Admission, plan: Plan | None, hearing:
     ended = asyncio.Event()
     with suppress(NotImplementedError):  # a platform without these signals in its event loop
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, ended.set)
-    async with serving(place, stage, [*TechnicianPage(stage, folder).routes, *desk.routes], admission):
-        click.echo(f"The technician's page: {place.url}", err=True)
-        if plan is not None:
-            desk.begin(_given(plan), plan.meter)
-        try:
-            await ended.wait()
-        finally:
-            await desk.close()
+    records = OwnRecords(folder)
+    audit = AuditPages(records, offered_procedures)
+    stage.say_of_itself(audits=True)
+    routes = [*TechnicianPage(stage, folder).routes, *desk.routes, *audit.routes]
+    try:
+        async with serving(place, stage, routes, replace(admission, homes={**HOMES, Role.AUDITOR: "/audit"})):
+            click.echo(f"The technician's page: {place.url}", err=True)
+            click.echo(f"The auditor's page: {place.url}audit", err=True)
+            if plan is not None:
+                desk.begin(_given(plan), plan.meter)
+            try:
+                await ended.wait()
+            finally:
+                await desk.close()
+    finally:
+        audit.close()
+        records.close()
 
 
 def _given(plan: Plan) -> Callable[[], Plan]:

@@ -48,3 +48,17 @@ def photo_path(folder: Path, sha256: str) -> Path:
     if len(sha256) != 64 or not set(sha256) <= set("0123456789abcdef"):
         raise RecordError(f"{sha256!r} names no photo; expected a SHA-256 in hex")
     return folder / FOLDER / sha256
+
+
+def photo_bytes(folder: Path, sha256: str) -> bytes | None:
+    """The very bytes of this hash, from the record's folder; None where they do not lie there."""
+    try:
+        data = photo_path(folder, sha256).read_bytes()
+    except (OSError, RecordError):
+        return None
+    return data if hashlib.sha256(data).hexdigest() == sha256 else None
+
+
+def has_photo(folder: Path, sha256: str) -> bool:
+    """Tell whether the very bytes of this hash lie in the record's folder."""
+    return photo_bytes(folder, sha256) is not None

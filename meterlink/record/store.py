@@ -12,7 +12,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from sqlalchemy import Connection, Engine, Row, insert, select
+from sqlalchemy import Connection, Engine, Row, Select, insert, select
 
 from meterlink.errors import RecordError
 from meterlink.outcome import Json
@@ -29,6 +29,8 @@ FILE_NAME = "record.sqlite3"
 _SAYABLE = "cdfhjkmnpqrtvwxy34679"
 """No vowels, so no words; no two signs that look alike in handwriting (0 o, 1 i l, 2 z, 5 s, 8 b, 6 g)."""
 _PAGE = 500
+_MANY = 5000
+"""Of the short lines of readings."""
 _AS_EVENT = (EVENT.c.seq, EVENT.c.kind, EVENT.c.monotonic_ns, EVENT.c.utc_ns, EVENT.c.body, EVENT.c.raw)
 _KINDS = {kind.value: kind for kind in Kind}
 
@@ -258,18 +260,39 @@ class Store:
         with self.reading() as connection:
             return [_job(row) for row in connection.execute(newest_first)]
 
-    def events(self, job_id: str, kinds: Collection[Kind] = tuple(Kind)) -> Iterator[Event]:
+    def last_number(self, job_id: str) -> int:
+        """Return the number of a job's newest event; 0 where there is none."""
+        newest = select(EVENT.c.seq).where(EVENT.c.job == job_id).order_by(EVENT.c.seq.desc()).limit(1)
+        with self.reading() as connection:
+            return connection.execute(newest).scalar() or 0
+
+    def events(self, job_id: str, kinds: Collection[Kind] = tuple(Kind), *, after: int = 0) -> Iterator[Event]:
         """Return a job's log in order, read a page at a time so that no long read holds up the recorder.
 
         Args:
             job_id: whose log.
             kinds: only these.
+            after: only events of a higher number.
 
         Raises:
             RecordError: there is no such job.
         """
         self.job(job_id)
-        return self._pages(job_id, kinds)
+        wanted = select(*_AS_EVENT).where(EVENT.c.job == job_id)
+        if set(kinds) != set(Kind):
+            wanted = wanted.where(EVENT.c.kind.in_([kind.value for kind in kinds]))
+        return map(_event, self._pages(wanted, after, _PAGE))
+
+    def displays(self, job_id: str, *, after: int = 0) -> Iterator[tuple[int, int, str]]:
+        """Return number, monotonic nanoseconds and body of a job's readings in order, bodies as the text they are.
+
+        Args:
+            job_id: whose.
+            after: only events of a higher number.
+        """
+        columns = select(EVENT.c.seq, EVENT.c.monotonic_ns, EVENT.c.body)
+        wanted = columns.where(EVENT.c.job == job_id, EVENT.c.kind == Kind.READING.value)
+        return map(tuple, self._pages(wanted, after, _MANY))
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -283,17 +306,14 @@ class Store:
         with explained(self._path, failed), writing(self._engine) as connection:
             yield connection
 
-    def _pages(self, job_id: str, kinds: Collection[Kind]) -> Iterator[Event]:
-        wanted = select(*_AS_EVENT).where(EVENT.c.job == job_id)
-        if set(kinds) != set(Kind):
-            wanted = wanted.where(EVENT.c.kind.in_([kind.value for kind in kinds]))
-        last = 0
+    def _pages(self, wanted: Select[Any], last: int, many: int) -> Iterator[Row[Any]]:
+        """Read so many at a time, after the event of that number."""
         while True:
-            page = wanted.where(EVENT.c.seq > last).order_by(EVENT.c.seq).limit(_PAGE)
+            page = wanted.where(EVENT.c.seq > last).order_by(EVENT.c.seq).limit(many)
             with self.reading() as connection:
                 rows = connection.execute(page).all()
-            yield from map(_event, rows)
-            if len(rows) < _PAGE:
+            yield from rows
+            if len(rows) < many:
                 return
             last = rows[-1].seq
 

@@ -43,6 +43,8 @@ class Hub:
         self.board = Board(secrets.token_hex(4))
         self.watchers = 0
         """How many watch now."""
+        self.opened = asyncio.Event()
+        """Set once the first page watches."""
         self._state: Json = {}
         self._live: Json = {}
         self._live_at_s = 0.0
@@ -79,6 +81,7 @@ class Hub:
             last_seen: the id of the last announcement that it has; None for a page that has just been opened.
         """
         self.watchers += 1
+        self.opened.set()
         try:
             seen = self.board.number(last_seen)
             missed = self.board.last

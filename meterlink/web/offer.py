@@ -41,7 +41,7 @@ def offer(folder: Path) -> Json:
         unfinished = [_job_line(job, summary) for job, summary in _unfinished(store, jobs)]
     used = dict.fromkeys(job.meter for job in jobs if parse_meter_url(job.meter).scheme not in _PASSED_OVER)
     return {
-        "procedures": [_procedure_line(key, path) for key, path in _procedures().items()],
+        "procedures": [_procedure_line(key, path) for key, path in offered_procedures().items()],
         "meters": list(islice(used, 6)),
         "demo": DEMO,
         "jobs": unfinished,
@@ -57,6 +57,12 @@ async def found_meters() -> Json:
     return {"meters": meters, "troubles": list(found.troubles)}
 
 
+def offered_procedures() -> dict[str, Path]:
+    """Every procedure by the name that pages know it by: the user's own, and those that are shipped."""
+    own = {f"own/{path.name}": path for path in sorted(procedures_folder().glob("*.yaml"))}
+    return own | shipped()
+
+
 def chosen_procedure(key: str) -> Prepared:
     """Prepare one of the procedures that are offered.
 
@@ -64,7 +70,7 @@ def chosen_procedure(key: str) -> Prepared:
         UsageError: it is none of those.
         FileError, ProcedureError: it cannot be used.
     """
-    path = _procedures().get(key)
+    path = offered_procedures().get(key)
     if path is None:
         raise UsageError(f"procedure {key!r}: it is not offered here")
     return prepare(load_procedure(path))
@@ -84,14 +90,9 @@ def chosen_meter(address: str, procedure: str) -> str:
     if named := [value for value in url.options.values() if "/" in value or "\\" in value or value.endswith(".yaml")]:
         raise UsageError(f"{named[0]}: a page cannot name a file; start this one at the terminal")
     if url.scheme == "sim" and not {"procedure", "circuit"} & set(url.options):
-        path = _procedures().get(procedure, procedure)
+        path = offered_procedures().get(procedure, procedure)
         return f"{address}{'&' if url.options else '?'}procedure={path}"
     return address
-
-
-def _procedures() -> dict[str, Path]:
-    own = {f"own/{path.name}": path for path in sorted(procedures_folder().glob("*.yaml"))}
-    return own | shipped()
 
 
 def _procedure_line(key: str, path: Path) -> Json:

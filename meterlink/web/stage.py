@@ -7,13 +7,14 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from enum import StrEnum
+from typing import Protocol
 
+from meterlink.engine import Engine
 from meterlink.note import Photo
 from meterlink.outcome import Answer, Json, Jumper
 from meterlink.phrases import LINK_TROUBLE
 from meterlink.reading import Reading
 from meterlink.run import Answers, Remark
-from meterlink.session import Session
 from meterlink.web.hub import Hub
 from meterlink.web.scene import Pictured, circuit_shown, live_scene, scene
 from meterlink.web.sounds import Sounds
@@ -47,6 +48,13 @@ class Phase(StrEnum):
     """It can be resumed."""
 
 
+class Shown(Protocol):
+    """What can be on show: a check, or the replay of one."""
+
+    job: str
+    engine: Engine
+
+
 class NotTakenError(Exception):
     """An answer that came too late, or for which nothing waits; the text says which."""
 
@@ -67,8 +75,9 @@ class Stage:
         self.job: str | None = None
         self._phase = Phase.NONE
         self._said: deque[Json] = deque(maxlen=_SAID)
-        self._session: Session | None = None
+        self._session: Shown | None = None
         self._answers: Answers | None = None
+        self._replay: str | None = None
         self._sounds: Sounds | None = None
         self._elsewhere: Callable[[str], None] = lambda words: None
         self._asked = 0
@@ -105,16 +114,22 @@ class Stage:
 
     @contextmanager
     def showing(
-        self, session: Session, answers: Answers, elsewhere: Callable[[str], None] = lambda words: None
+        self,
+        session: Shown,
+        answers: Answers | None,
+        elsewhere: Callable[[str], None] = lambda words: None,
+        replay: str | None = None,
     ) -> Iterator["PageOutput"]:
         """Put a check on show for as long as the block runs; its end stays in sight after that.
 
         Args:
             session: the check.
-            answers: takes what the pages answer.
+            answers: takes what the pages answer; None: nothing does.
             elsewhere: tells, where else it is shown, that a page has answered.
+            replay: says of what it is a replay; None for a check.
         """
         self._forget()
+        self._replay = replay
         self._session, self._answers, self.job = session, answers, session.job
         self._elsewhere = elsewhere
         self._sounds = Sounds(session.engine.procedure)
@@ -140,8 +155,7 @@ class Stage:
         Raises:
             NotTakenError: nothing waits for it, or another page was first.
         """
-        if self._answers is None:
-            raise NotTakenError("No check is running.")
+        answers = self._taker()
         if asked != self._asked:
             raise NotTakenError("Already answered: this page has moved on.")
         now = time.monotonic()
@@ -149,7 +163,7 @@ class Stage:
             raise NotTakenError("Another answer came first.")
         self._answered = asked, now
         self.hub.tell({"event": "answered", "text": f"{_ANSWERED[answer]} on another page.", "page": page})
-        self._answers.give(answer)
+        answers.give(answer)
         self._elsewhere(f"{_ANSWERED[answer]} on a page.")
 
     async def remark(self, text: str, photo: Photo | None) -> None:
@@ -158,12 +172,11 @@ class Stage:
         Raises:
             NotTakenError: no check is running, or it ended before the note was kept.
         """
-        if self._answers is None:
-            raise NotTakenError("No check is running.")
+        answers = self._taker()
         kept: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._pending.add(kept)
         try:
-            self._answers.give(Remark(text, "technician", photo, lambda: _done(kept)))
+            answers.give(Remark(text, "technician", photo, lambda: _done(kept)))
             await kept
         except asyncio.CancelledError:
             if not kept.cancelled():
@@ -179,9 +192,11 @@ class Stage:
         Raises:
             NotTakenError: no check is running.
         """
-        if self._answers is None:
-            raise NotTakenError("No check is running.")
-        self._answers.give(lambda at: Jumper(fitted, where, why, at))
+        self._taker().give(lambda at: Jumper(fitted, where, why, at))
+
+    def require_check(self) -> None:
+        """Raise `NotTakenError` where nothing is running that would take an answer or a note."""
+        self._taker()
 
     def stop(self) -> None:
         """Break the check off; it can be resumed."""
@@ -224,6 +239,7 @@ class Stage:
                 "token": self.token,
                 "phase": self._phase.value,
                 "job": self.job,
+                "replay": self._replay,
                 "asked": self._asked,
                 "trouble": self._trouble,
                 "said": list(self._said),
@@ -248,7 +264,15 @@ class Stage:
             self.pictures += 1
         self.show()
 
+    def _taker(self) -> Answers:
+        if self._replay is not None:
+            raise NotTakenError(f"{self._replay}: no answers are taken.")
+        if self._answers is None:
+            raise NotTakenError("No check is running.")
+        return self._answers
+
     def _forget(self) -> None:
+        self._replay = None
         self._session, self._end, self._trouble, self.pictured = None, None, None, None
         self._question = None
         self._said.clear()

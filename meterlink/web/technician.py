@@ -158,6 +158,7 @@ class TechnicianPage:
         if not _PHOTO.fullmatch(kind):
             return PlainTextResponse("This is no photo.", 415)
         try:
+            self._stage.require_check()
             data = await body_of(request, MAX_BYTES)
             photo = await asyncio.to_thread(keep_photo, self._folder, data, "photo from the page", kind)
             await self._stage.remark("Photo", photo)

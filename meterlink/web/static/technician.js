@@ -18,7 +18,9 @@ const ASKS = new Set(["probe", "look", "ask", "pass", "fail", "unclear", "not-ap
 const TO_CONFIRM = new Set(["confirm-dead", "watch-ready", "interval-ready", "jumper-open"]);
 const SHAPES = { pass: "●", fail: "○", unclear: "◐", "not-applicable": "–" };
 
-const watching = new URLSearchParams(location.search).has("watch");
+const asked = new URLSearchParams(location.search).has("watch");
+/** Whether this page only looks on: it was asked to, or what it shows is a replay. */
+const looksOn = () => asked || Boolean(state?.replay);
 const digits = new Digits(byId("digits"));
 const band = new Band(byId("band"));
 const voice = new Voice();
@@ -72,15 +74,19 @@ function render(before) {
   const step = phase === "running" ? check?.step : null;
   if (before?.asked !== state.asked || before?.job !== state.job) newQuestion();
   write(byId("title"), check?.title ?? "Steadypoint");
-  document.title = step ? `${step.point} – Steadypoint` : "Steadypoint";
+  const replayed = state.replay ? "Replay: " : "";
+  document.title = step ? `${replayed}${step.point} – Steadypoint` : `${replayed}Steadypoint`;
   write(byId("progress"), check ? `${check.judged} of ${check.steps} judged` : "");
   show(byId("step"), Boolean(step));
   show(byId("meter"), phase === "running");
   show(byId("slim"), Boolean(step));
-  show(byId("answers"), Boolean(step) && !watching);
+  show(byId("answers"), Boolean(step) && !looksOn());
   show(byId("steps"), Boolean(check));
-  show(byId("stop"), Boolean(state.starts) && phase === "running" && !watching);
-  show(byId("watch"), !watching);
+  show(byId("stop"), Boolean(state.starts) && phase === "running" && !looksOn());
+  show(byId("watch"), !looksOn());
+  show(byId("record"), Boolean(state.audits));
+  show(byId("replay"), Boolean(state.replay));
+  write(byId("replay"), state.replay ? `${state.replay}. No answers are taken, and nothing is stored.` : "");
   if (step) renderStep(step, check);
   renderWords(check, step);
   renderRail(check);
@@ -169,15 +175,15 @@ function renderCircuit(check) {
 function renderJumpers(check) {
   const running = state.phase === "running";
   const open = check?.jumpers ?? [];
-  show(byId("jumpers"), Boolean(check) && (open.length > 0 || (running && !watching)));
-  show(byId("fit"), running && !watching);
+  show(byId("jumpers"), Boolean(check) && (open.length > 0 || (running && !looksOn())));
+  show(byId("fit"), running && !looksOn());
   const key = JSON.stringify([open, running]);
   const list = byId("jumpers-in");
   if (list.dataset.key === key) return;
   list.dataset.key = key;
   list.replaceChildren(...open.map((where) => {
     const row = made("li", {}, made("span", {}, made("b", {}, where), " is in"));
-    if (running && !watching) {
+    if (running && !looksOn()) {
       const out = made("button", { type: "button", class: "quiet", "aria-label": `${where} is out` }, "It is out");
       out.addEventListener("click", () => enter({ fitted: false, where }));
       row.append(out);
@@ -196,7 +202,7 @@ function renderFinished(check) {
   show(byId("finished"), over);
   if (!over || !check) return;
   const complete = state.end?.complete;
-  const title = state.phase === "broken-off" ? "Broken off" : complete ? "All steps judged" : "Stopped by a step";
+  const title = state.phase === "broken-off" ? (state.replay ? "The replay has ended" : "Broken off") : complete ? "All steps judged" : "Stopped by a step";
   write(byId("finished-title"), title);
   const counts = Object.entries(check.counts).filter(([outcome, count]) => count || outcome !== "not-applicable");
   byId("counts").replaceChildren(...counts.map(([outcome, count]) =>
@@ -205,14 +211,14 @@ function renderFinished(check) {
   const lost = state.end?.lost_between;
   const words = [`Job ${state.job}.`];
   if (lost) words.push(`The voltage is lost between ${lost[0]} and ${lost[1]}.`);
-  if (!complete) words.push("It can be resumed.");
+  if (!complete && !state.replay) words.push("It can be resumed.");
   if (state.trouble) words.push(state.trouble);
   write(byId("finished-words"), words.join(" "));
 }
 
 function renderDesk(before) {
   const free = !["starting", "running"].includes(state.phase);
-  const shown = Boolean(state.starts) && free && !watching;
+  const shown = Boolean(state.starts) && free && !looksOn();
   if (shown && (byId("desk").hidden || before?.token !== state.token)) desk.open();
   show(byId("desk"), shown);
   if (shown && state.phase === "none" && state.trouble) desk.refuse(state.trouble);
@@ -285,7 +291,7 @@ for (const button of buttons) {
 keptControl(byId("keys"), () => {});
 addEventListener("keydown", (event) => {
   const elsewhere = event.target.closest?.("button, input, select, textarea, a, dialog");
-  if (!byId("keys").checked || watching || event.repeat || elsewhere || byId("answers").hidden) return;
+  if (!byId("keys").checked || looksOn() || event.repeat || elsewhere || byId("answers").hidden) return;
   event.preventDefault();
   byId("confirm").click();
 });
@@ -356,6 +362,6 @@ const wide = matchMedia("(min-width: 900px)");
 wide.addEventListener("change", drawSlim);
 new ResizeObserver(drawSlim).observe(byId("work"));
 setInterval(() => state && renderLive(), 1000);
-if (watching) show(byId("watch"), false);
+if (asked) show(byId("watch"), false);
 keepAwake();
 showWho(byId("who"));

@@ -1,0 +1,104 @@
+"""What the auditor's page asks of a record, wherever that lies; and this machine's own."""
+
+import threading
+from collections.abc import Collection, Iterator
+from pathlib import Path
+from typing import Protocol
+
+from meterlink.procedure.on_file import on_file
+from meterlink.record.as_found import job_as_found, job_ids, lines_as_found, seals_as_found
+from meterlink.record.device_key import known_keys
+from meterlink.record.entry import Event, Kind
+from meterlink.record.photos import has_photo
+from meterlink.record.proof import Proof, check_photos, prove
+from meterlink.record.store import Job, Store
+
+
+class Records(Protocol):
+    """A record that is only read. Every method is called from threads, several at a time, and may take its time.
+
+    Raises:
+        RecordError: from any of them, what cannot be read, and why; `job` also where there is no such job.
+    """
+
+    def jobs(self) -> list[Job]:
+        """Return every job, newest first."""
+
+    def job(self, job_id: str) -> Job:
+        """Return one job."""
+
+    def last_number(self, job_id: str) -> int:
+        """Return the number of a job's newest event; 0 where there is none."""
+
+    def sealed_to(self, job_id: str) -> int:
+        """Return the number of events that a job's last seal says it covers; 0 where there is no seal."""
+
+    def events(self, job_id: str, kinds: Collection[Kind] = tuple(Kind), *, after: int = 0) -> Iterator[Event]:
+        """Return a job's log in order, of these kinds, after an event of that number."""
+
+    def displays(self, job_id: str, *, after: int = 0) -> Iterator[tuple[int, int, str]]:
+        """Return number, monotonic nanoseconds and body of each reading in order, as stored: bodies are not parsed."""
+
+    def prove(self, job_id: str) -> Proof:
+        """Work out what chain and seals prove."""
+
+
+class OwnRecords:
+    """The record of this machine. It is opened when first asked: opening checks the whole file."""
+
+    def __init__(self, folder: Path) -> None:
+        """Name the folder of the record."""
+        self._folder = folder
+        self._opening = threading.Lock()
+        self._opened: Store | None = None
+
+    def close(self) -> None:
+        """Close the file."""
+        with self._opening:
+            if self._opened is not None:
+                self._opened.close()
+                self._opened = None
+
+    def jobs(self) -> list[Job]:
+        """Return every job, newest first."""
+        return self._store.jobs()
+
+    def job(self, job_id: str) -> Job:
+        """Return one job."""
+        return self._store.job(job_id)
+
+    def last_number(self, job_id: str) -> int:
+        """Return the number of a job's newest event; 0 where there is none."""
+        return self._store.last_number(job_id)
+
+    def sealed_to(self, job_id: str) -> int:
+        """Return the number of events that a job's last seal says it covers; 0 where there is no seal."""
+        return max((seal.events for seal in seals_as_found(self._store, job_id)), default=0)
+
+    def events(self, job_id: str, kinds: Collection[Kind] = tuple(Kind), *, after: int = 0) -> Iterator[Event]:
+        """Return a job's log in order, of these kinds, after an event of that number."""
+        return self._store.events(job_id, kinds, after=after)
+
+    def displays(self, job_id: str, *, after: int = 0) -> Iterator[tuple[int, int, str]]:
+        """Return number, monotonic nanoseconds and body of each reading in order, as stored."""
+        return self._store.displays(job_id, after=after)
+
+    def prove(self, job_id: str) -> Proof:
+        """Work out what chain and seals prove, as `steadypoint verify` does."""
+        store = self._store
+        job = job_as_found(store, job_id)
+        if job is None:
+            job = Job.unreadable(job_id) if job_id in job_ids(store) else store.job(job_id)
+        lines, seals = lines_as_found(store, job_id, job.sha256 or ""), seals_as_found(store, job_id)
+        proof = prove(job, lines, seals, known_keys(self._folder), recorded_here=True)
+        check_photos(proof, lambda sha256: has_photo(self._folder, sha256))
+        if proof.intact:
+            proof.facts.append(on_file(job.procedure, job.revision, job.source))
+        return proof
+
+    @property
+    def _store(self) -> Store:
+        with self._opening:
+            if self._opened is None:
+                self._opened = Store.open(self._folder)
+            return self._opened
