@@ -377,7 +377,6 @@ def head_of(port: int, method: str = "GET", path: str = "/login", **headers: str
         (lambda port: head_of(port, path="/offer", cookie="steadypoint=" + "x" * 10_000), b"401", "refused"),
         (lambda port: head_of(port, path="/offer", cookie="steadypoint=\xff\xfe; =;;; x"), b"401", "refused"),
     ],
-    ids=str,
 )
 def test_what_no_browser_of_ours_sends_is_refused_and_logged(
     made: Callable[[int], bytes], status: bytes, what: str, *, plain: Locked, fitter: Visitor
