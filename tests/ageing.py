@@ -21,7 +21,7 @@ from meterlink.circuit.fault import parse_faults
 from meterlink.engine import Engine
 from meterlink.history.figure import What
 from meterlink.history.series import LEVEL, History, Series, history
-from meterlink.history.visit import VISIT_KINDS, Standing, Visit, update_interval, visit_of
+from meterlink.history.visit import VISIT_KINDS, Standing, Visit, visit_of
 from meterlink.instrument import Calibration, Instrument
 from meterlink.instruments.shelf import load_sheet
 from meterlink.outcome import EngineInput, Outcome, VerdictOutcome
@@ -29,8 +29,9 @@ from meterlink.prepared import Prepared, prepare
 from meterlink.procedure.load import load_procedure
 from meterlink.reading import NS_PER_S, Instant
 from meterlink.record.codec import start_entry, to_entry
+from meterlink.record.device_key import DeviceKey
 from meterlink.record.entry import Entry, Event, Kind
-from meterlink.record.store import Job
+from meterlink.record.store import Job, Store
 from meterlink_sim.lift import SimulatedJob
 from meterlink_sim.scenario import SCENARIOS
 
@@ -74,13 +75,45 @@ class Lift:
             fault: what is wrong then.
             instrument: another meter than the usual.
         """
-        hand = instrument or self.instrument
-        begun_ns = FIRST_NS + number * EVERY * MONTH_NS
-        log = _log(self._job(number, fault, hand, begun_ns), self.prepared, replace(hand, at=Instant(0, begun_ns)))
+        begun_ns, log = self._check(number, fault, instrument or self.instrument)
         events = [_event(entry, seq) for seq, entry in enumerate(log, 1)]
         readings = [event for event in events if event.kind is Kind.READING]
         kept = [event for event in events if event.kind in VISIT_KINDS]
-        return visit_of(self._line(number, begun_ns), kept, _SOUND, update_interval(readings))
+        return visit_of(self._line(number, begun_ns), kept, readings, _SOUND)
+
+    def recorded(
+        self,
+        store: Store,
+        key: DeviceKey,
+        number: int,
+        fault: str = "none",
+        *,
+        instrument: Instrument | None = None,
+        lift: str | None = None,
+        sealed: bool = True,
+    ) -> str:
+        """Run a whole check into a record, as `check` does, and return the job's id."""
+        begun_ns, log = self._check(number, fault, instrument or self.instrument)
+        job = store.begin_job(
+            self.prepared.procedure,
+            self.prepared.source,
+            meter="sim:",
+            meter_identity=None,
+            software="steadypoint 0",
+            started_utc_ns=begun_ns,
+            utc_offset_s=0,
+            lift=lift or self.name,
+            device=key.public_key,
+            seals_at_end=sealed,
+        )
+        store.append(job, log, key if sealed else None)
+        return job
+
+    def _check(self, number: int, fault: str, hand: Instrument) -> tuple[int, list[Entry]]:
+        """When a visit began, and all that it left in the log."""
+        begun_ns = FIRST_NS + number * EVERY * MONTH_NS
+        job = self._job(number, fault, hand, begun_ns)
+        return begun_ns, list(_log(job, self.prepared, replace(hand, at=Instant(0, begun_ns))))
 
     def _job(self, number: int, fault: str, hand: Instrument, begun_ns: int) -> SimulatedJob:
         assert self.prepared.tied is not None
@@ -211,12 +244,17 @@ def figures(sound_count: int, bad_count: int) -> int:
         for seed in range(bad_count)
     ]
     for each in seen:
-        told_at = "" if each.foretold is None else " limit foretold for visit {:.1f} ({:.1f}..{:.1f})".format(*each.foretold)
+        told_at = (
+            "" if each.foretold is None else " limit foretold for visit {:.1f} ({:.1f}..{:.1f})".format(*each.foretold)
+        )
         place = "there" if each.right else "ELSEWHERE"
-        click.echo(f"  {each.contact}: seen at {each.seen_at} {place}, fails at {each.fails_at}, ahead {each.ahead};{told_at}")
+        click.echo(
+            f"  {each.contact}: seen at {each.seen_at} {place}, fails at {each.fails_at}, ahead {each.ahead};{told_at}"
+        )
     ahead = [each.ahead for each in seen if each.ahead is not None]
     if ahead:
-        click.echo(f"seen before the step failed: {sum(a > 0 for a in ahead)} of {len(seen)}, {median(ahead):g} visits (median)")
+        before = sum(each > 0 for each in ahead)
+        click.echo(f"seen before the step failed: {before} of {len(seen)}, {median(ahead):g} visits before (median)")
     return 0
 
 

@@ -6,7 +6,7 @@ from decimal import Decimal
 from itertools import pairwise
 from math import sqrt
 
-from meterlink.history.figure import Figure, Key
+from meterlink.history.figure import Figure, Key, What
 from meterlink.history.trend import FEWEST, Crossing, Line, Sample, fit, holm
 from meterlink.history.visit import Visit
 from meterlink.reading import NS_PER_S
@@ -76,8 +76,11 @@ class Series:
 
     @property
     def change(self) -> tuple[float, float] | None:
-        """The difference of the last two points used, and its standard uncertainty; None without two."""
-        if len(self.used) < 2:
+        """The difference of the last two points used, and its standard uncertainty; None without two.
+
+        None of settling times: how those scatter from visit to visit, no single one tells.
+        """
+        if len(self.used) < 2 or self.key.what is What.SETTLE:
             return None
         before, after = (point.figure for point in self.used[-2:])
         if before.value is None or after.value is None or before.own is None or after.own is None:

@@ -118,17 +118,15 @@ def fit(samples: Sequence[Sample]) -> Line | None:
         raise ValueError("every value needs an uncertainty of its own")
     if len({each.x for each in samples}) < FEWEST:
         return None
-    shares = [
-        [one.shared * other.shared if one.group == other.group else 0.0 for other in samples] for one in samples
-    ]
-    wanted, excess = len(samples) - 2, 0.0
+    shares = [[one.shared * other.shared if one.group == other.group else 0.0 for other in samples] for one in samples]
+    found, excess = _solve(samples, shares, 0.0), 0.0
     # The misfit falls and is convex in the excess: Newton's method comes from the left and never goes too far.
     for _ in range(_STEPS):
-        found = _solve(samples, shares, excess)
-        step = (found.misfit - wanted) / found.falls
+        step = (found.misfit - found.line.dof) / found.falls
         if step <= _CLOSE * max(excess, _CLOSE):
             break
         excess += step
+        found = _solve(samples, shares, excess)
     return found.line
 
 
@@ -143,8 +141,7 @@ class _Solved:
 
 def _solve(samples: Sequence[Sample], shares: Sequence[Sequence[float]], excess: float) -> _Solved:
     covariances = [
-        [shares[i][j] + (one.own**2 + excess if i == j else 0.0) for j in range(i + 1)]
-        for i, one in enumerate(samples)
+        [shares[i][j] + (one.own**2 + excess if i == j else 0.0) for j in range(i + 1)] for i, one in enumerate(samples)
     ]
     root = _cholesky(covariances)
     middle = fsum(each.x for each in samples) / len(samples)

@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
+from itertools import pairwise
 from math import sqrt
 from statistics import median
 
@@ -38,6 +39,8 @@ class Standing:
 
     intact: bool
     sealed: bool
+    troubles: tuple[str, ...] = ()
+    """What speaks against it, a sentence each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,25 +69,25 @@ class _Taken:
     figure: Figure
 
 
-def update_interval(readings: Iterable[Event]) -> float | None:
+def _update_interval(readings: Iterable[Event]) -> float | None:
     """From one update of the display to the next, in seconds; None where there are too few readings to tell."""
-    times = [event.at.monotonic_ns for event in readings]
-    gaps = [later - earlier for earlier, later in zip(times, times[1:], strict=False) if later > earlier]
+    times = (event.at.monotonic_ns for event in readings)
+    gaps = [later - earlier for earlier, later in pairwise(times) if later > earlier]
     return median(gaps) / NS_PER_S if gaps else None
 
 
-def visit_of(job: Job, events: Iterable[Event], standing: Standing, update_s: float | None) -> Visit:
-    """Work out a visit.
+def visit_of(job: Job, events: Iterable[Event], readings: Iterable[Event], standing: Standing) -> Visit:
+    """Work out a visit; of a log that cannot be read, that it cannot.
 
     Args:
         job: its own line.
         events: those of `VISIT_KINDS`, in order.
+        readings: some readings in a row, which tell how often the display is updated.
         standing: what is proven of it.
-        update_s: from one update of the display to the next.
     """
-    kept = list(events)
     summary = Summary()
     try:
+        kept = list(events)
         summary = summarise(kept)
         start = next((event for event in kept if event.kind is Kind.START), None)
         if start is None:
@@ -94,7 +97,7 @@ def visit_of(job: Job, events: Iterable[Event], standing: Standing, update_s: fl
         taken = list(_taken(job, procedure, summary, stated))
         figures = [each.figure for each in taken]
         figures += _drops(procedure, taken)
-        figures += _settling(job, summary, taken, update_s)
+        figures += _settling(job, summary, taken, _update_interval(readings))
     except (RecordError, KeyError, TypeError, ValueError, ArithmeticError) as error:
         return Visit(job, standing, summary, (), (), str(error))
     meters = tuple(dict.fromkeys(Meter.of(instrument) for _, instrument in stated))

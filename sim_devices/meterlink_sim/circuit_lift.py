@@ -4,7 +4,8 @@ import random
 from collections.abc import Iterable
 
 from meterlink.circuit.fault import Fault, Faults, Kin, parse_faults
-from meterlink.circuit.parts import REST, Circuit, Span
+from meterlink.circuit.materials import Span
+from meterlink.circuit.parts import REST, Circuit
 from meterlink.circuit.solve import Bench, RestlessError, State, chosen
 from meterlink.errors import UsageError
 from meterlink_sim.mishap import Mishap, Trouble, swapped, tired
@@ -31,6 +32,7 @@ class CircuitLift:
         faults: Faults,
         situation: str = REST,
         mishaps: Iterable[Mishap] = (),
+        *,
         visit: random.Random | None = None,
     ) -> None:
         """Draw the true values.

@@ -129,7 +129,7 @@ class SimulatedJob:
             if circuit is None:
                 return Lift(rng, scenario.emf, scenario.faults)
             visit = None if lift is None else random.Random(f"visit {seed}")
-            return CircuitLift(rng, circuit, faults, procedure.situation or REST, self._mishaps, visit)
+            return CircuitLift(rng, circuit, faults, procedure.situation or REST, self._mishaps, visit=visit)
 
         self._lift = drawn()
         self._lasts = random.Random(f"locks {seed}")
