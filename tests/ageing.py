@@ -67,15 +67,18 @@ class Lift:
     instrument: Instrument
     rate: float = 3.0
 
-    def visited(self, number: int, fault: str = "none", *, instrument: Instrument | None = None) -> Visit:
+    def visited(
+        self, number: int, fault: str = "none", *, instrument: Instrument | None = None, repairs: bool = False
+    ) -> Visit:
         """Run a whole check, as a visit.
 
         Args:
             number: of the visit, from 0, which gives its day and its chances.
             fault: what is wrong then.
             instrument: another meter than the usual.
+            repairs: whether the technician mends what a search finds.
         """
-        begun_ns, log = self._check(number, fault, instrument or self.instrument)
+        begun_ns, log = self._check(number, fault, instrument or self.instrument, repairs=repairs)
         events = [_event(entry, seq) for seq, entry in enumerate(log, 1)]
         readings = [event for event in events if event.kind is Kind.READING]
         kept = [event for event in events if event.kind in VISIT_KINDS]
@@ -109,13 +112,13 @@ class Lift:
         store.append(job, log, key if sealed else None)
         return job
 
-    def _check(self, number: int, fault: str, hand: Instrument) -> tuple[int, list[Entry]]:
+    def _check(self, number: int, fault: str, hand: Instrument, *, repairs: bool = False) -> tuple[int, list[Entry]]:
         """When a visit began, and all that it left in the log."""
         begun_ns = FIRST_NS + number * EVERY * MONTH_NS
-        job = self._job(number, fault, hand, begun_ns)
+        job = self._job(number, fault, hand, begun_ns, repairs=repairs)
         return begun_ns, list(_log(job, self.prepared, replace(hand, at=Instant(0, begun_ns))))
 
-    def _job(self, number: int, fault: str, hand: Instrument, begun_ns: int) -> SimulatedJob:
+    def _job(self, number: int, fault: str, hand: Instrument, begun_ns: int, *, repairs: bool) -> SimulatedJob:
         assert self.prepared.tied is not None
         circuit = self.prepared.tied.circuit
         return SimulatedJob(
@@ -126,6 +129,7 @@ class Lift:
             start=Instant(0, begun_ns),
             circuit=circuit,
             faults=parse_faults(circuit, fault),
+            repairs=repairs,
             lift=self.name,
             meter=f"{self.name} {hand.name}",
         )
