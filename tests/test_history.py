@@ -238,7 +238,7 @@ def test_another_situation_or_function_is_another_series(sound: list[Visit]) -> 
 def test_what_is_not_proven_is_marked(sound: list[Visit]) -> None:
     doubtful = [replace(sound[0], standing=Standing(False, False, ("Event 3 was altered.",))), *sound[1:]]
     found = history("L-17", doubtful)
-    assert [job["intact"] for job in history_json(found)["jobs"]] == [False, True, True, True, True]  # type: ignore[index, attr-defined]
+    assert [job["intact"] for job in history_json(found)["jobs"]] == [False, True, True, True, True]  # type: ignore[attr-defined]
     page = "\n".join(history_page(found))
     assert "NOT INTACT, NOT SEALED" in page
     assert "Not intact or not sealed, and included: visit 1." in page

@@ -3,7 +3,7 @@
 import difflib
 from collections.abc import Iterable
 
-from meterlink.errors import RecordError
+from meterlink.errors import RecordError, UsageError
 from meterlink.record.store import Job
 
 LONGEST_TAG = 80
@@ -15,13 +15,15 @@ def same_tag(one: str, other: str) -> bool:
     return _folded(one) == _folded(other)
 
 
-def lifts(jobs: Iterable[Job]) -> list[str]:
-    """Every lift's tag once, as it was written first in the order of the jobs."""
-    found: dict[str, str] = {}
+def lifts(jobs: Iterable[Job]) -> dict[str, list[Job]]:
+    """Every lift's jobs by its tag, as that was written first in the order of the jobs."""
+    written: dict[str, str] = {}
+    found: dict[str, list[Job]] = {}
     for job in jobs:
         if job.lift:
-            found.setdefault(_folded(job.lift), job.lift.strip())
-    return list(found.values())
+            tag = written.setdefault(_folded(job.lift), job.lift.strip())
+            found.setdefault(tag, []).append(job)
+    return found
 
 
 def no_such_lift(tag: str, known: Iterable[str]) -> RecordError:
@@ -41,10 +43,10 @@ def checked_tag(what: str, text: str | None) -> str | None:
     """Return a tag as it may stand in the record.
 
     Raises:
-        ValueError: says what was expected.
+        UsageError: it may not; says what was expected.
     """
     if text is not None and not (text.strip() == text and text.isprintable() and 0 < len(text) <= LONGEST_TAG):
-        raise ValueError(f"{what} {text!r}: expected up to {LONGEST_TAG} printable characters, no space at the ends")
+        raise UsageError(f"{what} {text!r}: expected up to {LONGEST_TAG} printable characters, no space at the ends")
     return text
 
 
