@@ -100,7 +100,7 @@ class Lift:
         job = store.begin_job(
             self.prepared.procedure,
             self.prepared.source,
-            meter="sim:",
+            meter="sim:healthy",
             meter_identity=None,
             software="steadypoint 0",
             started_utc_ns=begun_ns,
@@ -137,7 +137,7 @@ class Lift:
     def _line(self, number: int, begun_ns: int) -> Job:
         procedure = self.prepared.procedure
         about = (procedure.procedure, procedure.title, procedure.revision, self.prepared.source, "")
-        job = Job(f"{self.name}-{number}", *about, "sim:", None, "steadypoint 0", begun_ns, 0, self.name)
+        job = Job(f"{self.name}-{number}", *about, "sim:healthy", None, "steadypoint 0", begun_ns, 0, self.name)
         return replace(job, sha256="")
 
 

@@ -43,8 +43,9 @@ export class Desk {
 
   /** Say how often this lift was visited: a tag that is written otherwise than last time begins a history of its own. */
   visits() {
+    if (!this.offer) return;
     const tag = byId("lift").value.trim();
-    const known = this.offer?.lifts.find((lift) => lift.tag.toLowerCase() === tag.toLowerCase());
+    const known = this.offer.lifts.find((lift) => lift.tag.toLowerCase() === tag.toLowerCase());
     const first = tag ? "Not in the record yet: its first visit." : "Without a tag, no visit can be held against another.";
     write(byId("visits"), known ? `${visitsTo(known)}.` : first);
   }
