@@ -225,43 +225,50 @@ def spans(prepared: Prepared, series: Series, contact: str) -> bool:
     return before <= one and other <= behind
 
 
-def figures(sound_count: int, bad_count: int) -> int:
-    """Print the full figures; return the exit status."""
-    prepared, began = start_up(), time.monotonic()
-    slopes, false_slopes, false_histories, wrong = 0, 0, 0, Counter[str]()
-    for seed in range(sound_count):
-        told = sound(Lift(prepared, f"sound {seed}", meter()))
-        lines = [series for series in told.series if series.line]
-        slopes += len(lines)
-        false_slopes += sum(series.line.p < LEVEL for series in lines if series.line)
+def count_false_alarms(prepared: Prepared, count: int) -> None:
+    """Print how many slopes and histories of sound lifts are called significant."""
+    began = time.monotonic()
+    slopes, steep, wrong = Counter[What](), Counter[What](), Counter[str]()
+    histories = 0
+    for seed in range(count):
+        lines = [series for series in sound(Lift(prepared, f"sound {seed}", meter())).series if series.line]
+        slopes.update(series.key.what for series in lines)
+        steep.update(series.key.what for series in lines if series.line and series.line.p < LEVEL)
         alarms = [series for series in lines if series.significant]
-        false_histories += bool(alarms)
+        histories += bool(alarms)
         wrong.update(f"{series.key.what} {series.key.name}" for series in alarms)
-    click.echo(f"{sound_count} sound histories of {VISITS} visits in {time.monotonic() - began:.0f} s")
-    if slopes:
-        share, histories = false_slopes / slopes, false_histories / sound_count
-        click.echo(f"  one slope by itself: {false_slopes} of {slopes} with p < {LEVEL:.0%} ({share:.1%})")
-        click.echo(f"  corrected by Holm: {false_histories} of {sound_count} histories say drift ({histories:.1%})")
-        click.echo(f"  which: {dict(wrong)}")
+    click.echo(f"{count} sound histories of {VISITS} visits in {time.monotonic() - began:.0f} s")
+    for what, several in slopes.items():
+        share = steep[what] / several
+        click.echo(f"  {what}: {steep[what]} of {several} slopes with p < {LEVEL:.0%} by themselves ({share:.1%})")
+    click.echo(
+        f"  corrected by Holm: {histories} of {count} histories say drift ({histories / count:.1%}): {dict(wrong)}"
+    )
+
+
+def foresee(prepared: Prepared, count: int) -> None:
+    """Print how early contacts that grow worse by 1 Ohm a visit are seen."""
     seen = [
-        going_bad(Lift(prepared, f"bad {seed}", meter()), CONTACTS[seed % len(CONTACTS)], 1.0)
-        for seed in range(bad_count)
+        going_bad(Lift(prepared, f"bad {seed}", meter()), CONTACTS[seed % len(CONTACTS)], 1.0) for seed in range(count)
     ]
     for each in seen:
-        told_at = (
-            "" if each.foretold is None else " limit foretold for visit {:.1f} ({:.1f}..{:.1f})".format(*each.foretold)
-        )
+        told = "" if each.foretold is None else "limit foretold for visit {:.1f}, {:.1f}..{:.1f}".format(*each.foretold)
         place = "there" if each.right else "ELSEWHERE"
-        click.echo(
-            f"  {each.contact}: seen at {each.seen_at} {place}, fails at {each.fails_at}, ahead {each.ahead};{told_at}"
-        )
+        click.echo(f"  {each.contact}: seen at {each.seen_at} {place}, {told}; fails at {each.fails_at}")
     ahead = [each.ahead for each in seen if each.ahead is not None]
-    if ahead:
-        before = sum(each > 0 for each in ahead)
-        click.echo(f"seen before the step failed: {before} of {len(seen)}, {median(ahead):g} visits before (median)")
-    return 0
+    before = sum(each > 0 for each in ahead)
+    click.echo(f"seen before the step failed: {before} of {count}, {median(ahead or [0]):g} visits before (median)")
+
+
+def main(sound_count: int, bad_count: int) -> None:
+    """Print the full figures."""
+    prepared = start_up()
+    if sound_count:
+        count_false_alarms(prepared, sound_count)
+    if bad_count:
+        foresee(prepared, bad_count)
 
 
 if __name__ == "__main__":
     given = [int(text) for text in sys.argv[1:]]
-    sys.exit(figures(*(given or (200, 20))))
+    main(*(given or (200, 20)))

@@ -111,11 +111,31 @@ def _instrument(event: Event) -> Instrument:
     return found
 
 
+def keys_of(procedure: Procedure) -> dict[str, Key]:
+    """What makes each step's value comparable with another visit's, by step id."""
+    counted: Counter[Key] = Counter()
+    found = {}
+    for step in procedure.steps:
+        if isinstance(step, ReadingStep | AgreeStep | IntervalStep):
+            function = step.measure[0]
+            unit = "s" if isinstance(step, IntervalStep) else function.unit
+            situation = step.situation or procedure.situation or REST
+            key = Key(What.VALUE, (step.point,), step.reference, situation, step.kind, function.value, unit)
+            found[step.id] = replace(key, nth=counted[key])
+            counted[key] += 1
+    return found
+
+
+def drop_key(one: Key, other: Key) -> Key:
+    """What makes the loss from one point to another comparable."""
+    return replace(other, what=What.DROP, points=(*one.points, *other.points), kind="", nth=0)
+
+
 def _taken(
     job: Job, procedure: Procedure, summary: Summary, stated: Sequence[tuple[int, Instrument]]
 ) -> Iterator[_Taken]:
     """What each step came to, in the procedure's order."""
-    counted: Counter[Key] = Counter()
+    keys = keys_of(procedure)
     chains: set[tuple[str, str]] = set()
     for step in procedure.steps:
         judged = summary.steps.get(step.id)
@@ -125,14 +145,15 @@ def _taken(
         if body["value"] is None or judged.outcome is VerdictOutcome.NOT_APPLICABLE:
             continue
         value, unit = None if body["value"] == "OL" else Decimal(str(body["value"])), str(body["unit"])
-        function = _function(step, unit)
-        situation = step.situation or procedure.situation or REST
-        key = Key(What.VALUE, (step.point,), step.reference, situation, step.kind, function.value, unit)
-        key, counted[key] = replace(key, nth=counted[key]), counted[key] + 1
+        key = keys[step.id]
+        if unit != key.unit and not isinstance(step, IntervalStep):  # of several functions, another than the first
+            function = _function(step, unit)
+            key = replace(key, function=function.value, unit=unit)
+        function, chain = Function(key.function), (key.reference, key.situation)
         chained = function is Function.DC_VOLTAGE and not isinstance(step, IntervalStep)
-        first = (step.reference, situation) not in chains
+        first = chain not in chains
         if chained:
-            chains.add((step.reference, situation))
+            chains.add(chain)
         limits = _limits(step, procedure, summary)
         instrument = next((each for seq, each in reversed(stated) if seq < judged.verdicts[-1].seq), None)
         budget = _budget(value, unit, function, judged.verdicts[-1], instrument)
@@ -278,7 +299,7 @@ def _drop(one: _Taken, other: _Taken, taken: Sequence[_Taken]) -> Figure:
     room, first = _room(one, other, taken)
     return replace(
         behind,
-        key=replace(behind.key, what=What.DROP, points=(one.step.point, other.step.point), kind="", nth=0),
+        key=drop_key(one.figure.key, behind.key),
         value=lost,
         own=own,
         shared=shared,
