@@ -216,7 +216,7 @@ def test_a_point_that_is_dead_is_no_loss_on_the_way_there(prepared: Prepared) ->
 def test_procedures_of_another_revision_match_by_point_and_say_where_limits_changed(sound: list[Visit]) -> None:
     def other(visit: Visit) -> Visit:
         figures = [
-            replace(each, step="bank", limits="25.0..29.0 V") if each.key.points == ("G1:+",) else each
+            replace(each, step="bank", written="25.0..29.0 V") if each.key.points == ("G1:+",) else each
             for each in visit.figures
         ]
         return replace(visit, figures=tuple(figures), job=replace(visit.job, revision="4"))

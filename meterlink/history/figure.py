@@ -81,6 +81,8 @@ class Figure:
     """None for what has no verdict of its own."""
     limits: str | None
     """As the verdict has them; of a drop, what it would make fail first."""
+    written: str | None
+    """Its limits as the procedure writes them, before another reading is put in; None for what has none of its own."""
     low: Decimal | None
     high: Decimal | None
     margin: Decimal | None

@@ -1,10 +1,12 @@
 """What the last visit read, for the questions of a procedure that are held against it. Pure."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from decimal import Decimal
 
+from meterlink.history.drops import drop_key
 from meterlink.history.figure import Figure, Key
-from meterlink.history.visit import Visit, drop_key, keys_of
+from meterlink.history.taken import keys_of
+from meterlink.history.visit import Visit
 from meterlink.judging.words import uncertainty
 from meterlink.prepared import Told
 from meterlink.procedure.last_visit import asks_of_last
@@ -16,30 +18,27 @@ _FACTOR = 2
 """k of what is told of a value's uncertainty."""
 
 
-def last_told(procedure: Procedure, visits: Sequence[Visit]) -> dict[str, Told]:
+def last_told(procedure: Procedure, visits: Iterable[Visit]) -> dict[str, Told]:
     """What to tell with each question about the last visit, by the step that asks.
 
     Args:
         procedure: as its file has it.
-        visits: earlier ones to the same lift, oldest first; those that are not intact do not count.
+        visits: earlier ones to the same lift, newest first, asked for until all is found; those that are not intact do
+            not count.
     """
     keys = keys_of(procedure)
-    told = {}
+    wanted: dict[str, Key] = {}
     for step in asks_of_last(procedure):
         asked = [keys[name] for name in step.last]
-        told[step.id] = _told(asked[0] if len(asked) == 1 else drop_key(*asked), visits)
+        wanted[step.id] = asked[0] if len(asked) == 1 else drop_key(*asked)
+    told = dict.fromkeys(wanted, Told("No earlier visit that read it is in the record.", None))
+    for visit in visits:
+        figures = {figure.key: figure for figure in visit.figures if figure.value is not None}
+        for step_id in [step_id for step_id, key in wanted.items() if visit.standing.intact and key in figures]:
+            told[step_id] = Told(_sentence(visit, figures[wanted.pop(step_id)]), visit.job.id)
+        if not wanted:
+            break
     return told
-
-
-def _told(key: Key, visits: Sequence[Visit]) -> Told:
-    """Look for the latest visit that read what is asked."""
-    for visit in reversed(visits):
-        if not visit.standing.intact:
-            continue
-        for figure in visit.figures:
-            if figure.key == key and figure.value is not None:
-                return Told(_sentence(visit, figure), visit.job.id)
-    return Told("No earlier visit that read it is in the record.", None)
 
 
 def _sentence(visit: Visit, figure: Figure) -> str:

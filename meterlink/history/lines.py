@@ -1,6 +1,6 @@
 """A lift's history as the JSON object that `history --json` prints: a public contract. Pure."""
 
-from meterlink.history.figure import Figure, Meter, What
+from meterlink.history.figure import Figure, Meter
 from meterlink.history.series import LEVEL, History, Point, Series, moment
 from meterlink.history.trend import COVERAGE, POWER
 from meterlink.history.visit import Visit
@@ -85,7 +85,7 @@ def _series(history: History, series: Series) -> Json:
         "function": key.function,
         "unit": key.unit,
         "points": [_point(history, point) for point in series.points],
-        "limits_changed": [] if key.what is What.DROP else changed,
+        "limits_changed": changed,
         "difference": _difference(series),
         **_slope(history, series),
     }

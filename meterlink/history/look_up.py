@@ -1,6 +1,6 @@
 """Takes a lift's visits out of the record. A shell around the rest of this room: it reads, and decides nothing."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import islice
 
 from meterlink.errors import RecordError
@@ -28,17 +28,18 @@ def visits_to(store: Store, lift: str, known: Mapping[str, str], *, sealed_only:
         RecordError: there is none, and names the lifts nearest to it; or none is left.
     """
     jobs = _jobs(store)
-    visits = _visits(store, jobs, lift, known)
-    if not visits:
+    own = _of_lift(jobs, lift)
+    if not own:
         raise no_such_lift(lift, lifts(jobs))
+    visits = [_visit(store, job, known) for job in own]
     left = [each for each in visits if not sealed_only or (each.standing.intact and each.standing.sealed)]
     if not left:
         raise RecordError(f"of the {len(visits)} jobs of lift {lift!r} none is both intact and sealed")
     return left
 
 
-def earlier_visits(store: Store, lift: str | None, known: Mapping[str, str]) -> list[Visit]:
-    """Return every visit to a lift, oldest first: none where there was none, or no lift is named.
+def earlier_visits(store: Store, lift: str | None, known: Mapping[str, str]) -> Iterator[Visit]:
+    """Return every visit to a lift, newest first, each read when it is asked for; none where no lift is named.
 
     Args:
         store: the record.
@@ -48,16 +49,18 @@ def earlier_visits(store: Store, lift: str | None, known: Mapping[str, str]) -> 
     Raises:
         RecordError: the record cannot be read.
     """
-    return [] if lift is None else _visits(store, _jobs(store), lift, known)
+    own = [] if lift is None else _of_lift(_jobs(store), lift)
+    return (_visit(store, job, known) for job in reversed(own))
 
 
 def _jobs(store: Store) -> list[Job]:
     return [job for job_id in job_ids(store) if (job := job_as_found(store, job_id)) is not None]
 
 
-def _visits(store: Store, jobs: Sequence[Job], lift: str, known: Mapping[str, str]) -> list[Visit]:
+def _of_lift(jobs: Iterable[Job], lift: str) -> list[Job]:
+    """A lift's jobs, oldest first."""
     own = [job for job in jobs if job.lift and same_tag(job.lift, lift)]
-    return [_visit(store, job, known) for job in sorted(own, key=lambda job: job.started_utc_ns)]
+    return sorted(own, key=lambda job: job.started_utc_ns)
 
 
 def _visit(store: Store, job: Job, known: Mapping[str, str]) -> Visit:

@@ -148,11 +148,10 @@ def _off(point: Point | None) -> str:
 
 
 def _limits_changed(history: History) -> Iterator[str]:
-    """Where a step's own limits were others; those that follow another reading always are."""
+    """Where a procedure had other limits than at the visit before."""
     rows = [
         (f"  {series.key.name} at visit {visit + 1}: {old or 'none'}, then {new or 'none'}",)
         for series in history.series
-        if series.key.what is What.VALUE and series.key.kind != "agree"
         for visit, old, new in series.limits_changed
     ]
     if rows:

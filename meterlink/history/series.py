@@ -91,8 +91,8 @@ class Series:
 
     @property
     def limits_changed(self) -> list[tuple[int, str | None, str | None]]:
-        """At which visits the limits were others than before, with both."""
-        written = [(point.visit, point.figure.limits) for point in self.points]
+        """At which visits the procedure had other limits than before, with both."""
+        written = [(point.visit, point.figure.written) for point in self.points]
         return [(visit, old, new) for (_, old), (visit, new) in pairwise(written) if old != new]
 
 
