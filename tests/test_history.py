@@ -28,14 +28,16 @@ def sound(prepared: Prepared) -> list[Visit]:
     return [lift.visited(number) for number in range(5)]
 
 
-def worn(visits: Sequence[Visit], volts_a_visit: str, points: tuple[str, ...] = ("X2:3", "B2:12")) -> list[Visit]:
-    """The same visits with that much more lost between two points from visit to visit."""
+def worn(
+    visits: Sequence[Visit], volts_a_visit: str, points: tuple[str, ...] = ("X2:3", "B2:12"), what: What = What.DROP
+) -> list[Visit]:
+    """The same visits with that much more from visit to visit, lost between two points unless told."""
 
     def changed(number: int, visit: Visit) -> Visit:
         lost = Decimal(volts_a_visit) * number
         figures = [
             replace(each, value=(each.value or Decimal(0)) + lost, margin=(each.margin or Decimal(0)) - lost)
-            if each.key.what is What.DROP and each.key.points == points
+            if each.key.what is what and each.key.points == points
             else each
             for each in visit.figures
         ]
@@ -117,6 +119,17 @@ def test_a_steady_loss_is_significant_and_says_when_its_limit_is_reached(sound: 
     page = "\n".join(history_page(found))
     assert "DRIFTS: limit of K1:A1" in page
     assert "34 slopes looked at" in page
+
+
+def test_a_bank_that_sinks_says_when_its_lower_limit_is_reached(sound: list[Visit]) -> None:
+    found = history("L-17", worn(sound, "-1.5", ("G1:+",), What.VALUE))
+    bank = series_of(found, What.VALUE, "G1:+")
+    assert bank.significant
+    assert bank.limit == 24
+    assert bank.crossing is not None
+    # It was above 24 V at first and has gone down 6 V since, a year later: the day lies between.
+    assert 0 < bank.crossing.at < 1
+    assert "DRIFTS: limit 24.0 V is reached about 2027-" in "\n".join(history_page(found))
 
 
 def test_what_does_not_drift_says_what_would_have_been_seen(sound: list[Visit]) -> None:
