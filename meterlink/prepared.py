@@ -46,13 +46,13 @@ class Prepared:
     @property
     def kept(self) -> Json:
         """What the record keeps of it beside the procedure's text: replay goes by these very limits."""
-        ways: dict[str, object] = {"by_hand": sorted(self.ways)}
+        kept: dict[str, object] = {"by_hand": sorted(self.ways)}
         if self.last is not None:
-            ways["last_visit"] = {step: told._asdict() for step, told in self.last.items()}
+            kept["last_visit"] = {step: told._asdict() for step, told in self.last.items()}
         if self.tied is None:
-            return ways
+            return kept
         circuit = {"name": self.tied.circuit.name, "revision": self.tied.circuit.revision, "text": self.circuit_source}
-        return {**ways, "circuit": circuit, "computed": dict(self.computed or {})}
+        return {**kept, "circuit": circuit, "computed": dict(self.computed or {})}
 
 
 def remembering(prepared: Prepared, last: Mapping[str, Told]) -> Prepared:
