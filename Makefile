@@ -22,7 +22,7 @@ test: $(VENV)/dev.stamp alsa chromium dbus mosquitto ngspice
 # Bluetooth links cut 200 times, the speed of the decoders, every simulated meter identified, verdicts given early, false
 # ones near limits; the circuit solver beside ngspice, 20,000 faults searched for, how soon a verdict is heard; a sealed
 # job damaged 5,000 times, 500 jobs replayed, what verifying a long job costs, a job of 1,000,000 readings on the auditor's
-# page; the whole library on the simulated lift, with every fault that it should catch.
+# page, 200 lifts over 24 months; the whole library on the simulated lift, with every fault that it should catch.
 bench: $(VENV)/dev.stamp chromium dbus ngspice
 	$(BIN)/python tests/startups.py
 	$(BIN)/python tests/kills.py
@@ -40,6 +40,7 @@ bench: $(VENV)/dev.stamp chromium dbus ngspice
 	$(BIN)/python tests/replays.py
 	$(BIN)/python tests/long_figures.py
 	$(BIN)/python tests/audit_figures.py
+	$(BIN)/python tests/ageing.py
 	$(BIN)/steadypoint dry-run
 
 # The Bluetooth tests start a D-Bus of their own; where it is missing and cannot be installed, they say so and are skipped.

@@ -7,21 +7,24 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from meterlink.errors import FileError, LinkError, MeterlinkError, RecordError
+from meterlink.history.last_visit import last_told
+from meterlink.history.look_up import earlier_visits
 from meterlink.in_hand import Stated, meter_identity, meter_in_hand, require_calibration
 from meterlink.instrument import Instrument
 from meterlink.instruments.shelf import local_day
 from meterlink.link import Link, open_link, start_clock
 from meterlink.outcome import Break
-from meterlink.prepared import Prepared
-from meterlink.record.device_key import Ask, ask_nobody, device_key
+from meterlink.prepared import Prepared, remembering
+from meterlink.procedure.last_visit import asks_of_last
+from meterlink.record.device_key import Ask, ask_nobody, device_key, known_keys
 from meterlink.record.lock import recording
 from meterlink.record.seal import Signer
 from meterlink.record.store import Store
 from meterlink.run import Answers, Output, run
 from meterlink.session import PLAIN, Particulars, Session
 
-Begin = Callable[[Store, Instrument, Signer], Session]
-"""Begins the job, or brings it back to where it stood."""
+Begin = Callable[[Store, Path, Instrument, Signer], Session]
+"""Begins the job, or brings it back to where it stood; the path is the folder of record and keys."""
 
 Show = Callable[[Session, Answers], AbstractContextManager[Output]]
 """Where a job is shown while it runs, and where its answers come from."""
@@ -41,11 +44,18 @@ class Plan:
 
 
 def new_job(prepared: Prepared, meter: str, stated: Stated, about: Particulars = PLAIN) -> Plan:
-    """Plan a job that begins; a procedure that requires a valid calibration refuses any other meter."""
+    """Plan a job that begins; a procedure that requires a valid calibration refuses any other meter.
 
-    def begin(store: Store, instrument: Instrument, key: Signer) -> Session:
+    What the last visit to the lift read is given into the job where a step asks about it.
+    """
+
+    def begin(store: Store, folder: Path, instrument: Instrument, key: Signer) -> Session:
         require_calibration(prepared.procedure, instrument)
-        return Session.begin(store, prepared, meter, instrument, about=about, signer=key)
+        whole = prepared
+        if any(asks_of_last(prepared.procedure)):
+            earlier = earlier_visits(store, about.lift, known_keys(folder))
+            whole = remembering(prepared, last_told(prepared.procedure, earlier))
+        return Session.begin(store, whole, meter, instrument, about=about, signer=key)
 
     return Plan(meter, stated, begin)
 
@@ -53,7 +63,7 @@ def new_job(prepared: Prepared, meter: str, stated: Stated, about: Particulars =
 def job_again(job: str, meter: str, stated: Stated) -> Plan:
     """Plan to go on with a job where it stood."""
 
-    def begin(store: Store, instrument: Instrument, key: Signer) -> Session:
+    def begin(store: Store, _folder: Path, instrument: Instrument, key: Signer) -> Session:
         session = Session.resume(store, job, instrument, key)
         require_calibration(session.engine.procedure, instrument)
         return session
@@ -89,7 +99,7 @@ async def visit(store: Store, folder: Path, plan: Plan, show: Show, ask: Ask = a
             locks.enter_context(recording(folder, store.job(plan.job).id))
         async with open_link(plan.meter, start_clock()) as link:
             known = meter_in_hand(plan.stated, await meter_identity(plan.meter), local_day())
-            session = plan.begin(store, replace(known, wire=link.wire), key)
+            session = plan.begin(store, folder, replace(known, wire=link.wire), key)
             if plan.job is None:
                 locks.enter_context(recording(folder, session.job))
             return Visited(session, await _run(session, link, show))

@@ -170,6 +170,33 @@ class Cut:
                 other.sendall(data.replace(b":%d" % self.port, b":%d" % self._behind))
 
 
+def test_the_lift_is_named_where_the_check_begins_and_is_known_the_next_time(
+    browser: Browser, served: Served, meter: Meter, tmp_path: Path
+) -> None:
+    page = opened(browser.new_context(viewport=SMALL), served.url)
+    visits = page.locator("#visits")
+    expect(visits).to_have_text("Without a tag, no visit can be held against another.")
+    page.fill("#lift", "L-17")
+    expect(visits).to_have_text("Not in the record yet: its first visit.")
+    page.fill("#operator", "crew 1")
+    begin(page, meter)
+    asks(page, "Q1")
+    (job,) = jobs(tmp_path)
+    assert (job["lift"], job["operator"]) == ("L-17", "crew 1")
+    page.click("#stop")
+    expect(page.locator("#desk")).to_be_visible()
+
+    page.reload()
+    expect(page.locator("#operator")).to_have_value("crew 1")
+    expect(page.locator("#lifts option")).to_have_count(1)
+    assert page.locator("#lifts option").get_attribute("value") == "L-17"
+    page.fill("#lift", "l-17 ")
+    expect(visits).to_have_text(re.compile(r"1 visit, the last on \d{4}-\d\d-\d\d\."))
+    accessible(page)
+    large_enough(page)
+    nothing_cut_off(page, SMALL)
+
+
 def test_a_cut_and_a_restart_are_got_over_without_a_reload(browser: Browser, meter: Meter, tmp_path: Path) -> None:
     procedure = str(write_procedure(tmp_path))
     begun = ("serve", procedure, "--meter", meter.address, "--accept-cautions")

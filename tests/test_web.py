@@ -264,6 +264,17 @@ def test_a_page_starts_only_what_is_offered(tmp_path: Path, monkeypatch: pytest.
             chosen_procedure(name)
 
 
+@pytest.mark.parametrize("wrong", [{"lift": " L-17"}, {"operator": "A\u0007"}, {"lift": ""}])
+def test_a_tag_that_may_not_stand_in_the_record_is_refused(
+    client: Client, served: tuple[Path, Served, Meter], wrong: dict[str, str]
+) -> None:
+    order = {"procedure": "own/sample.yaml", "meter": served[2].address, "cautions": CAUTIONS}
+    status, said = client.send("/start", order | wrong)
+    assert status == 409
+    assert "expected up to 80 printable characters" in said
+    assert jobs(served[0]) == []
+
+
 def test_a_check_is_started_answered_noted_stopped_and_gone_on_with(
     client: Client, served: tuple[Path, Served, Meter]
 ) -> None:

@@ -20,6 +20,7 @@ _COMMANDS = {
     "export": "Write a job as CSV, SenML, or an archive for another machine.",
     "find": "Find what is wrong with a circuit: the next point to probe, and the answer.",
     "formats": "List the wire formats.",
+    "history": "Show the visits to a lift side by side, and what drifts.",
     "identify": "Find out what a meter speaks, and remember it.",
     "import": "Take a job from an archive into the record.",
     "instruments": "List the registered meters and their calibration.",

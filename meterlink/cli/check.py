@@ -14,13 +14,12 @@ from meterlink.cli._pages import Pages, page_options
 from meterlink.cli._stated import stated_options
 from meterlink.errors import UsageError
 from meterlink.gestures import Way
+from meterlink.history.lifts import checked_tag
 from meterlink.in_hand import Stated
 from meterlink.prepared import Prepared, prepare
 from meterlink.procedure.load import load_procedure
 from meterlink.session import PLAIN, Particulars
 from meterlink.visit import new_job
-
-_LONGEST_TAG = 80
 
 
 @click.command("check", short_help="Run a procedure with a meter: match, judge, store and answer each reading.")
@@ -59,7 +58,7 @@ def command(
 
     Exit status: 0 all passed, 1 finished with a fail or unclear, 2 bad usage or bad file, 3 not finished.
     """
-    about = Particulars(_tag("--lift", lift), _tag("--operator", operator), seals_at_end=not no_seal)
+    about = Particulars(checked_tag("--lift", lift), checked_tag("--operator", operator), seals_at_end=not no_seal)
     prepared = replace(prepare(load_procedure(procedure)), ways=ways)
     run_procedure(
         prepared,
@@ -96,12 +95,6 @@ def run_procedure(
 
     plan = new_job(prepared, meter, stated, about)
     conduct(plan, as_json=as_json, hearing=hearing, pages=pages, pedal=pedal)
-
-
-def _tag(option: str, text: str | None) -> str | None:
-    if text is not None and not (text.strip() == text and text.isprintable() and 0 < len(text) <= _LONGEST_TAG):
-        raise UsageError(f"{option} {text!r}: expected up to {_LONGEST_TAG} printable characters, no space at the ends")
-    return text
 
 
 def acknowledge(cautions: Sequence[str]) -> None:

@@ -61,11 +61,31 @@ def coverage_factor(coverage: Decimal, dof: int | None) -> Decimal:
         if dof is not None:
             # In logarithms both tails run almost straight, so that the search cannot go astray.
             def miss(log_k: mpf) -> mpf:
-                beyond = dof / (dof + mp.exp(2 * log_k))
-                return mp.log(mp.betainc(mpf(dof) / 2, mpf(1) / 2, 0, beyond, regularized=True) / outside)
+                return mp.log(_tails(mp.exp(log_k), dof) / outside)
 
             k = mp.exp(mp.findroot(miss, (mp.log(k), mp.log(k) + 1), solver="secant", tol=mpf(10) ** -40))
         return Decimal(mp.nstr(k, 15))
+
+
+def beyond(t: float, dof: int) -> float:
+    """Return the probability that Student's t lies farther from 0 than `t`, either way.
+
+    Args:
+        t: not negative.
+        dof: degrees of freedom, a whole number.
+    """
+    with mp.workdps(_DIGITS):
+        return float(_tails(mpf(t), dof))
+
+
+def quantile(probability: float, dof: int) -> float:
+    """Return what Student's t stays below with that probability, above 0.5."""
+    return float(coverage_factor(Decimal(str(2 * probability - 1)), dof))
+
+
+def _tails(t: mpf, dof: int) -> mpf:
+    """Both tails of Student's t: the regularised incomplete beta function."""
+    return mp.betainc(mpf(dof) / 2, mpf(1) / 2, 0, dof / (dof + t**2), regularized=True)
 
 
 def _distribution(parts: Sequence[Component]) -> Callable[[Decimal], mpf]:

@@ -245,6 +245,13 @@ Conditions = Annotated[
     WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}}]}),
 ]
 
+LastSteps = Annotated[
+    tuple[StepSlug, ...],
+    BeforeValidator(as_list),
+    Field(max_length=2),
+    WithJsonSchema({"anyOf": [{"type": "string"}, {"type": "array", "items": {"type": "string"}, "maxItems": 2}]}),
+]
+
 RoundName = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9-]*$", max_length=32)]
 Rounds = dict[RoundName, Annotated[tuple[Text, ...], Field(min_length=1)]]
 """By name: the values that it stands for, one a round."""

@@ -12,6 +12,7 @@ from meterlink.procedure.model import (
     BridgeStep,
     DeadStep,
     IntervalStep,
+    LookStep,
     MeasuredStep,
     OperateStep,
     Procedure,
@@ -46,6 +47,8 @@ def kind_findings(procedure: Procedure) -> Iterator[Finding]:
             yield from _bridge(where, step, procedure.steps)
         if step.on_fail == "find" and isinstance(step, OperateStep | WatchStep | IntervalStep | DeadStep):
             yield Finding((*where, "on_fail"), "a search begins from a reading that still stands; use stop or go-to ID")
+        if isinstance(step, LookStep | AskStep):
+            yield from _last(where, step, procedure.steps, places)
         yield from _conditions(where, step, procedure.steps, places)
         yield from _jump(where, step, procedure.steps, places)
     for group in procedure.groups:
@@ -158,6 +161,24 @@ def _conditions(where: Path, step: Step, steps: Sequence[Step], places: Mapping[
         key = "with" if isinstance(step, AgreeStep) else "limits"
         text = f"{partner.id!r} may be passed over (if {', '.join(map(str, partner.if_))}); give this step the same if"
         yield Finding((*where, key), text)
+
+
+def _last(where: Path, step: LookStep | AskStep, steps: Sequence[Step], places: Mapping[str, int]) -> Iterator[Finding]:
+    """Check what a question about the last visit refers to."""
+    read = []
+    for index, name in enumerate(step.last):
+        at = places.get(name)
+        if at is None:
+            yield Finding((*where, "last", index), f"no step has the id {name!r}")
+        elif not isinstance(each := steps[at], ReadingStep | AgreeStep):
+            text = f"{name!r} is {step_of_kind(steps[at].kind)}; expected the id of a reading or agree step"
+            yield Finding((*where, "last", index), text)
+        else:
+            read.append(each)
+    if len(read) == 2 and any(each.measure[0] is not Function.DC_VOLTAGE for each in read):
+        yield Finding((*where, "last"), "between two steps volts are lost; both must measure dc-voltage")
+    if len({(each.reference, each.situation) for each in read}) > 1:
+        yield Finding((*where, "last"), "the two are read to other references, or in other situations")
 
 
 def _jump(where: Path, step: Step, steps: Sequence[Step], places: Mapping[str, int]) -> Iterator[Finding]:

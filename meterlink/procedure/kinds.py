@@ -14,6 +14,7 @@ from meterlink.procedure.fields import (
     CoverageField,
     DurationField,
     Functions,
+    LastSteps,
     LimitsField,
     MaxUncertaintyField,
     OnFail,
@@ -165,7 +166,19 @@ class AgreeStep(MeasuredStep):
     within: WithinField = Field(description="The greatest difference accepted, such as 0.3 V.")
 
 
-class LookStep(_Step):
+class _Remembering(_Step):
+    """What steps have that may ask about the last visit."""
+
+    last: LastSteps = Field(
+        (),
+        description=(
+            "The id of a step of which the last visit's reading is told with the question; of two, the volts lost from "
+            "the one to the other. The check knows them from its record where it names the lift."
+        ),
+    )
+
+
+class LookStep(_Remembering):
     """Something seen and answered with yes (confirm) or no (refuse); the meter never judges it."""
 
     kind: Literal["look"]
@@ -272,7 +285,7 @@ _JUMPER_QUESTIONS = {
 }
 
 
-class AskStep(_Step):
+class AskStep(_Remembering):
     """A question about the lift, answered with yes (confirm) or no (refuse); what follows depends on it."""
 
     kind: Literal["ask"]

@@ -12,8 +12,10 @@ from starlette.routing import BaseRoute, Route
 
 from meterlink.errors import MeterlinkError, UsageError
 from meterlink.gestures import Way
+from meterlink.history.lifts import checked_tag
 from meterlink.in_hand import Stated
 from meterlink.record.store import Store
+from meterlink.session import Particulars
 from meterlink.visit import Plan, Show, job_again, new_job, visit
 from meterlink.web.offer import chosen_meter, chosen_procedure, found_meters, offer
 from meterlink.web.requests import TooLargeError, body_of
@@ -32,6 +34,10 @@ class Order(BaseModel):
     meter: str = Field(max_length=500)
     cautions: tuple[str, ...]
     """The cautions that stood on the page and were acknowledged."""
+    lift: str | None = Field(None, max_length=300)
+    """The installation's tag."""
+    operator: str | None = Field(None, max_length=300)
+    """Who works."""
 
 
 class Again(BaseModel):
@@ -120,10 +126,11 @@ class Desk:
             prepared = replace(chosen_procedure(order.procedure), ways=self._ways)
             if order.cautions != prepared.procedure.cautions:
                 raise UsageError("The cautions have changed since they were read; read them again.")
-            return new_job(prepared, chosen_meter(order.meter, order.procedure), Stated())
+            return new_job(prepared, chosen_meter(order.meter, order.procedure), Stated(), about)
 
         try:
             order = Order.model_validate_json(await body_of(request, _MOST_BYTES))
+            about = Particulars(checked_tag("Lift", order.lift), checked_tag("Operator", order.operator))
             self.begin(lambda: plan(order), order.meter)
         except (ValidationError, TooLargeError):
             return PlainTextResponse("A procedure, a meter and its cautions are needed.", 400)

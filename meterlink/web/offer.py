@@ -1,11 +1,12 @@
 """What a check can be started with from a page: procedures, meters, unfinished jobs. A shell: it reads the disk."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import islice
 from pathlib import Path
 
 from meterlink.driver import parse_meter_url
 from meterlink.errors import FileError, MeterlinkError, UsageError
+from meterlink.history.lifts import lifts
 from meterlink.home import procedures_folder, settings_folder
 from meterlink.known_meters import known_meters
 from meterlink.meter_list import list_meters
@@ -44,6 +45,7 @@ def offer(folder: Path) -> Json:
         "procedures": [_procedure_line(key, path) for key, path in offered_procedures().items()],
         "meters": list(islice(used, 6)),
         "demo": DEMO,
+        "lifts": [_lift_line(tag, own) for tag, own in lifts(jobs).items()],
         "jobs": unfinished,
     }
 
@@ -118,6 +120,12 @@ def _unfinished(store: Store, jobs: list[Job]) -> Iterator[tuple[Job, Summary]]:
             continue  # of another version: nothing that a page could go on with
         if summary.state is not JobState.COMPLETE:
             yield job, summary
+
+
+def _lift_line(tag: str, jobs: Sequence[Job]) -> Json:
+    """A lift that was visited: its jobs come newest first."""
+    last = jobs[0]
+    return {"tag": tag, "visits": len(jobs), "last": local_time(last.started_utc_ns, last.utc_offset_s)[:10]}
 
 
 def _job_line(job: Job, summary: Summary) -> Json:

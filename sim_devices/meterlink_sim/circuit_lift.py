@@ -4,6 +4,7 @@ import random
 from collections.abc import Iterable
 
 from meterlink.circuit.fault import Fault, Faults, Kin, parse_faults
+from meterlink.circuit.materials import Span
 from meterlink.circuit.parts import REST, Circuit
 from meterlink.circuit.solve import Bench, RestlessError, State, chosen
 from meterlink.errors import UsageError
@@ -12,6 +13,10 @@ from meterlink_sim.scenario import SCENARIOS, Scenario
 
 _EDGE = "X7"
 """The element of the ladder that a circuit file knows as a loop of its own."""
+
+_WANDERS = 0.2
+"""How far charge, weather and each closing of a contact move a value within its span from visit to visit, as a share of
+it (common practice, no source)."""
 
 
 class CircuitLift:
@@ -27,6 +32,8 @@ class CircuitLift:
         faults: Faults,
         situation: str = REST,
         mishaps: Iterable[Mishap] = (),
+        *,
+        visit: random.Random | None = None,
     ) -> None:
         """Draw the true values.
 
@@ -36,13 +43,19 @@ class CircuitLift:
             faults: what is wrong.
             situation: what the lift is in while its supply is on.
             mishaps: what else is wrong; those of looks and leads are the technician's.
+            visit: moves every value a little from one visit to the next; None where there is but one.
         """
         at = {trouble: [each.at for each in mishaps if each.trouble is trouble] for trouble in Trouble}
         self.faults = (*faults, *map(tired, at[Trouble.TIRED]))
         self._flickers = tuple(Fault(Kin.OPEN, part) for part in at[Trouble.FLICKER])
         self._sound, self._swapped = circuit, set(at[Trouble.SWAPPED])
         self._situation = situation
-        self._values = chosen(circuit, lambda _, span: rng.uniform(span.low, span.high))
+
+        def true(_place: int, span: Span) -> float:
+            usual = rng.uniform(span.low, span.high)
+            return usual if visit is None else usual + _WANDERS * (visit.uniform(span.low, span.high) - usual)
+
+        self._values = chosen(circuit, true)
         self.isolated = False
         self._wire()
 

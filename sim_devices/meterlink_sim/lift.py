@@ -96,6 +96,8 @@ class SimulatedJob:
         faults: Faults = (),
         repairs: bool = False,
         mishaps: Iterable[Mishap] = (),
+        lift: str | None = None,
+        meter: str | None = None,
     ) -> None:
         """Draw the lift, the meter and the technician.
 
@@ -111,6 +113,8 @@ class SimulatedJob:
             faults: what is wrong with it.
             repairs: whether the technician mends what a search finds.
             mishaps: what is wrong beyond the circuit's faults; those of parts count with a circuit only.
+            lift: which lift, where the seed is that of one of several visits to it; its circuit is needed.
+            meter: which meter, where several visits are made with it.
 
         Raises:
             UsageError: the procedure asks for a point or a function that the simulation does not have.
@@ -121,10 +125,11 @@ class SimulatedJob:
         self._mishaps = frozenset(mishaps)
 
         def drawn() -> Lift | CircuitLift:
-            rng = random.Random(f"lift {seed}")
+            rng = random.Random(f"lift {seed if lift is None else lift}")
             if circuit is None:
                 return Lift(rng, scenario.emf, scenario.faults)
-            return CircuitLift(rng, circuit, faults, procedure.situation or REST, self._mishaps)
+            visit = None if lift is None else random.Random(f"visit {seed}")
+            return CircuitLift(rng, circuit, faults, procedure.situation or REST, self._mishaps, visit=visit)
 
         self._lift = drawn()
         self._lasts = random.Random(f"locks {seed}")
@@ -133,7 +138,8 @@ class SimulatedJob:
         self._lead_broken = False
         self.update_s = 1 / rate
         """From one update of the display to the next, in virtual seconds."""
-        self._meter = Meter(random.Random(f"meter {seed}"), noise)
+        own = None if meter is None else random.Random(f"meter {meter}")
+        self._meter = Meter(random.Random(f"meter {seed}"), noise, own)
         steps = {step.id: step for step in procedure.steps}
         rng = random.Random(f"hands {seed}")
         self._hands = Technician(steps, self, Slips().times(slips), rng, repairs=repairs)

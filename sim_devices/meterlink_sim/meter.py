@@ -58,12 +58,14 @@ class Stretch:
 class Meter:
     """One meter with its own gain error and leads."""
 
-    def __init__(self, rng: random.Random, noise: float = 1.0) -> None:
+    def __init__(self, rng: random.Random, noise: float = 1.0, own: random.Random | None = None) -> None:
+        """Draw a meter; what is its own comes from `own`, where several jobs are done with it."""
+        own = own or rng
         self._rng = rng
         self._noise_counts = 0.3 * noise
-        self._gain = 1 + rng.uniform(-0.002, 0.002)
-        self._lead_ohms = rng.uniform(0.2, 0.4)  # a pair of leads is 0.2 to 0.5 Ohm (makers' notes)
-        self._tau = rng.uniform(0.01, 0.04)
+        self._gain = 1 + own.uniform(-0.002, 0.002)
+        self._lead_ohms = own.uniform(0.2, 0.4)  # a pair of leads is 0.2 to 0.5 Ohm (makers' notes)
+        self._tau = own.uniform(0.01, 0.04)
         self._ghost = _Ghost(rng)
         self._range = 0
         self._range_is_new = False

@@ -50,6 +50,8 @@ async def open_simulation(url: MeterUrl, _line: LineSettings, clock: Clock) -> A
         faults=faults_of(circuit, url.address, scenario) if circuit and mishap is None else (),
         mishaps=(mishap,) if mishap else (),
         repairs=_yes(options, "repairs"),
+        lift=options.get("lift"),
+        meter=options.get("meter"),
     )
     yield _Simulation(job, inf if options.get("speed") == "max" else _number(options, "speed", 1, 0.01, 1000))
 
@@ -137,6 +139,8 @@ TRANSPORT = Transport(
         "situation": "in which it is searched (default rest)",
         "symptom": "with which it is searched",
         "repairs": "yes: the technician mends what a search finds; no: gives it up then (default no)",
+        "lift": "which lift, where the seed is that of one of several visits to it (default the seed's own)",
+        "meter": "which meter, where several visits are made with it (default the seed's own)",
     },
     default_format="fs9721-lcd14",
 )

@@ -1,6 +1,7 @@
 /* The desk: procedure, meter and cautions to begin with, or an unfinished job to go on with. */
 
 import { byId, made, show, write } from "./dom.js";
+import { remember, remembered } from "./memory.js";
 
 export class Desk {
   constructor(link) {
@@ -12,6 +13,8 @@ export class Desk {
     });
     byId("order").addEventListener("change", () => this.choose());
     byId("address").addEventListener("input", () => this.choose());
+    byId("lift").addEventListener("input", () => this.visits());
+    byId("operator").value = remembered("operator") ?? "";
     byId("look-for-meters").addEventListener("click", () => this.look());
   }
 
@@ -27,6 +30,8 @@ export class Desk {
     this.offer = await answer.json();
     byId("procedures").replaceChildren(...this.offer.procedures.map(procedureChoice));
     this.meters(this.offer.meters.map((address) => [address, "used before"]));
+    byId("lifts").replaceChildren(...this.offer.lifts.map((lift) => made("option", { value: lift.tag }, visitsTo(lift))));
+    this.visits();
     byId("unfinished").replaceChildren(...this.offer.jobs.map((job) => this.unfinished(job)));
     this.choose();
   }
@@ -34,6 +39,15 @@ export class Desk {
   meters(known) {
     const demo = [this.offer.demo, "a simulated lift that is probed by itself, to look on"];
     byId("meters").replaceChildren(...[...known, demo].map(([address, what]) => choice("meter", address, address, what)));
+  }
+
+  /** Say how often this lift was visited: a tag that is written otherwise than last time begins a history of its own. */
+  visits() {
+    if (!this.offer) return;
+    const tag = byId("lift").value.trim();
+    const known = this.offer.lifts.find((lift) => lift.tag.toLowerCase() === tag.toLowerCase());
+    const first = tag ? "Not in the record yet: its first visit." : "Without a tag, no visit can be held against another.";
+    write(byId("visits"), known ? `${visitsTo(known)}.` : first);
   }
 
   async look() {
@@ -53,7 +67,11 @@ export class Desk {
   get chosen() {
     const data = new FormData(byId("order"));
     const procedure = this.offer?.procedures.find((each) => each.key === data.get("procedure"));
-    return { procedure, meter: (data.get("address") || data.get("meter") || "").trim() };
+    const written = (name) => (data.get(name) ?? "").trim();
+    return {
+      procedure, meter: written("address") || written("meter"),
+      lift: written("lift") || null, operator: written("operator") || null,
+    };
   }
 
   choose() {
@@ -67,11 +85,13 @@ export class Desk {
   }
 
   async begin() {
-    const { procedure, meter } = this.chosen;
+    const { procedure, meter, lift, operator } = this.chosen;
     if (!procedure) return this.refuse("Choose a procedure.");
     if (!meter) return this.refuse("Choose a meter, or write its address.");
     if (!byId("acknowledged").checked) return this.refuse("Read the cautions first, then tick that you have.");
-    this.refuse(await this.link.send("/start", { procedure: procedure.key, meter, cautions: procedure.cautions }));
+    remember("operator", operator ?? "");
+    const order = { procedure: procedure.key, meter, cautions: procedure.cautions, lift, operator };
+    this.refuse(await this.link.send("/start", order));
   }
 
   refuse(words) {
@@ -89,6 +109,10 @@ export class Desk {
       made("p", {}, `${job.job}, ${job.started}, ${job.state}, ${job.judged} judged`),
       made("label", { class: "field" }, "Meter ", address), button);
   }
+}
+
+function visitsTo(lift) {
+  return `${lift.visits} visit${lift.visits === 1 ? "" : "s"}, the last on ${lift.last}`;
 }
 
 function procedureChoice(each) {
