@@ -19,8 +19,8 @@ const TO_CONFIRM = new Set(["confirm-dead", "watch-ready", "interval-ready", "ju
 const SHAPES = { pass: "●", fail: "○", unclear: "◐", "not-applicable": "–" };
 
 const asked = new URLSearchParams(location.search).has("watch");
-/** Whether this page only looks on: it was asked to, or what it shows is a replay. */
-const looksOn = () => asked || Boolean(state?.replay);
+/** Whether this page only looks on: it was asked to, who is logged in answers nothing, or what it shows is a replay. */
+const looksOn = () => asked || othersRole || Boolean(state?.replay);
 const digits = new Digits(byId("digits"));
 const band = new Band(byId("band"));
 const voice = new Voice();
@@ -32,6 +32,7 @@ let live = null;
 let liveMs = 0;
 let silentS = null;
 let held = false;
+let othersRole = false;
 
 function heard(kind, body) {
   if (kind === "state") {
@@ -364,4 +365,7 @@ new ResizeObserver(drawSlim).observe(byId("work"));
 setInterval(() => state && renderLive(), 1000);
 if (asked) show(byId("watch"), false);
 keepAwake();
-showWho(byId("who"));
+showWho(byId("who")).then((role) => {
+  othersRole = role !== null && role !== "technician";
+  if (state) render(state);
+});
