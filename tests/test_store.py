@@ -172,7 +172,7 @@ def test_the_file_is_marked_as_ours_in_write_ahead_mode(store: Store, tmp_path: 
     # SQLite "Database File Format", section 1.3: read and write versions at 18 and 19 (2: write-ahead log), user
     # version at 60, application id at 68, big-endian.
     assert header[18:20] == b"\x02\x02"
-    assert header[60:64] == b"\x00\x00\x00\x03"
+    assert header[60:64] == b"\x00\x00\x00\x04"
     assert header[68:72] == b"SPNT"
 
 

@@ -4,10 +4,10 @@ import json
 
 import click
 
-from meterlink.home import home_folder
+from meterlink.cli._store import open_store, store_option
 from meterlink.outcome import VerdictOutcome
 from meterlink.record.lines import job_line
-from meterlink.record.store import Job, Store
+from meterlink.record.store import Job
 from meterlink.record.summary import SUMMARY_KINDS, Summary, summarise
 from meterlink.record.words import STATES, columns, local_time
 
@@ -16,9 +16,10 @@ _HEAD = ("JOB", "STARTED", "PROCEDURE", "STATE", "PASSED", "FAILED", "UNCLEAR")
 
 @click.command("jobs", short_help="List the jobs in the record.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line.")
-def command(as_json: bool) -> None:
+@store_option
+def command(as_json: bool, store_url: str | None) -> None:
     """List the jobs in the record, newest first, each with what it came to so far."""
-    with Store.open(home_folder()) as store:
+    with open_store(store_url) as store:
         found = [(job, summarise(store.events(job.id, SUMMARY_KINDS))) for job in store.jobs()]
     if not found:
         click.echo("No job is in the record yet; begin one with: steadypoint check", err=True)

@@ -9,6 +9,7 @@ from pathlib import Path
 import click
 
 from meterlink.cli._source import Source, open_sources
+from meterlink.cli._store import store_option
 from meterlink.driver import Decoder
 from meterlink.errors import MeterlinkError, UsageError
 from meterlink.home import home_folder
@@ -29,7 +30,8 @@ _WHAT_IF = "WHAT-IF: what another procedure would have said of the same readings
     "--with", "other", metavar="PROCEDURE", help="What another procedure would say: a file, or a shipped one."
 )
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object.")
-def command(job: str, other: str | None, as_json: bool) -> None:
+@store_option
+def command(job: str, other: str | None, as_json: bool, store_url: str | None) -> None:
     """Replay JOB, an id that `steadypoint jobs` lists, or FILE, an archive.
 
     The stored frames go through the decoder again, the readings and answers through a fresh engine; whatever it says is
@@ -38,7 +40,7 @@ def command(job: str, other: str | None, as_json: bool) -> None:
     Exit status: 0 identical, 1 different.
     """
     with ExitStack() as opened:
-        sources = list(opened.enter_context(open_sources(job, home_folder())))
+        sources = list(opened.enter_context(open_sources(job, home_folder(), store_url)))
         if len(sources) != 1:
             raise UsageError(f"{job} holds {len(sources)} jobs; export the one you mean, or copy the file to a record")
         (source,) = sources

@@ -1,11 +1,15 @@
 """Photos that belong to a job's notes: each in a file beside the record, named by what is in it."""
 
 import hashlib
+from collections.abc import Callable
 from pathlib import Path
 
 from meterlink.errors import RecordError
 from meterlink.file_change import replace_bytes
 from meterlink.note import Photo
+
+ReadPhoto = Callable[[str], bytes | None]
+"""Returns the bytes that have a hash; None where they are not there, or are others by now."""
 
 FOLDER = "photos"
 """In the record's folder."""
@@ -48,3 +52,16 @@ def photo_path(folder: Path, sha256: str) -> Path:
     if len(sha256) != 64 or not set(sha256) <= set("0123456789abcdef"):
         raise RecordError(f"{sha256!r} names no photo; expected a SHA-256 in hex")
     return folder / FOLDER / sha256
+
+
+def photos_in(folder: Path) -> ReadPhoto:
+    """Return what reads the photos that lie in a record's folder."""
+
+    def read(sha256: str) -> bytes | None:
+        try:
+            data = photo_path(folder, sha256).read_bytes()
+        except (OSError, RecordError):
+            return None
+        return data if hashlib.sha256(data).hexdigest() == sha256 else None
+
+    return read

@@ -1,0 +1,349 @@
+"""Takes groups of messages into the office's store: many crews' packs in one durable transaction.
+
+It blocks, and is run by a thread of its own. What does not belong is kept aside; what came too early is handed back.
+"""
+
+import hashlib
+import json
+import time
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+
+from sqlalchemy import Connection, bindparam, delete, func, insert, select, text, update
+
+from meterlink.office.admission import Admitted, Early, Head, Refused, admit
+from meterlink.office.marks import mark
+from meterlink.office.register import Register
+from meterlink.record.chain import Line
+from meterlink.record.entry import Kind
+from meterlink.record.schema import ASIDE, EVENT, GONE, JOB, MESSAGE, PHOTO_PART, PROGRESS, SEAL, STATUS
+from meterlink.record.store import Store
+from meterlink.record.take_in import event_row
+from meterlink.relay.ack import Ack, Why
+from meterlink.relay.pack import PHOTO_PART as PART_BYTES
+from meterlink.relay.pack import NoPackError, Pack, PhotoPart, read_pack
+from meterlink.relay.standing import read_status
+from meterlink.relay.topics import FromCrew
+
+_KEPT_ASIDE = 4096
+"""So many bytes of a refused message are kept."""
+_ASIDE_AT_MOST = 1000
+"""So many refused messages are kept of a device, the newest: whoever floods the office fills no disk."""
+_NOTE = Kind.NOTE.value.encode()
+
+
+@dataclass(frozen=True, slots=True)
+class Came:
+    """A message of a log topic, as it came."""
+
+    crew: FromCrew
+    data: bytes
+    correlation: bytes
+    since: float
+    """When, by the monotonic clock: one that is early is not waited for forever."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What to tell a crew."""
+
+    device: str
+    job: str
+    ack: Ack
+    correlation: bytes
+
+
+@dataclass(slots=True)
+class Outcome:
+    """What became of a group of messages."""
+
+    answers: list[Answer]
+    early: list[Came]
+    """Neither taken nor answered: what they follow upon is not there yet."""
+    changed: bool
+    """Whether there is news in the store."""
+    events: int = 0
+    """How many lines are new."""
+    refused: int = 0
+
+    def add(self, other: "Outcome") -> None:
+        """Take over what became of more."""
+        self.answers += other.answers
+        self.early += other.early
+        self.changed |= other.changed
+        self.events += other.events
+        self.refused += other.refused
+
+
+class Intake:
+    """Takes in."""
+
+    def __init__(self, store: Store, register: Register, early_s: float) -> None:
+        """Prepare to take in.
+
+        Args:
+            store: the office's.
+            register: says whose key is whose.
+            early_s: how long a pack waits for the one before it, in seconds, which another process may have.
+        """
+        self._store, self._register, self._early_s = store, register, early_s
+
+    def take(self, group: Sequence[Came]) -> Outcome:
+        """Take in a group, in one transaction that is durable when this returns.
+
+        Raises:
+            RecordError: nothing of it was taken in; the crews will send it again.
+        """
+        with self._store.writing("nothing is taken in") as connection:
+            return _Group(connection, self._register, self._early_s).take(group)
+
+
+class _Group:
+    """One transaction."""
+
+    def __init__(self, connection: Connection, register: Register, early_s: float) -> None:
+        self._connection, self._register, self._early_s = connection, register, early_s
+        self._now = time.time_ns()
+        self._heads: dict[str, Head] = {}
+        self._gone: set[str] = set()
+        self._grown: set[str] = set()
+        self._new: set[str] = set()
+        self._jobs: list[dict[str, object]] = []
+        self._events: list[dict[str, object]] = []
+        self._seals: list[dict[str, object]] = []
+        self._aside: list[dict[str, object]] = []
+        self._heard: list[tuple[str, str, Line]] = []
+        self._answers: dict[tuple[str, str, bytes], Answer] = {}
+        self._early: list[Came] = []
+        self._statuses: dict[str, bytes] = {}
+        self._marks: list[str] = []
+
+    def take(self, group: Sequence[Came]) -> Outcome:
+        """Go through the messages in order, then write everything at once."""
+        self._lock_jobs(group)
+        for came in group:
+            if came.crew.about == "status":
+                self._statuses[came.crew.device] = came.data
+                continue
+            try:
+                found = read_pack(came.data)
+            except NoPackError as error:
+                self._refuse(came, f"malformed: {error}")
+                continue
+            self._take(came, found)
+        self._write()
+        answers = list(self._answers.values())
+        changed = bool(self._marks)
+        return Outcome(answers, self._early, changed, len(self._events), len(self._aside))
+
+    def _lock_jobs(self, group: Iterable[Came]) -> None:
+        """Have two processes take turns at a job, in one order of the jobs; a file has one writer anyway."""
+        if self._connection.dialect.name == "sqlite":
+            return
+        for job in sorted({came.crew.job for came in group}):
+            lock = text("SELECT pg_advisory_xact_lock(hashtextextended(:job, 0))")
+            self._connection.execute(lock, {"job": job})
+
+    def _take(self, came: Came, found: Pack | PhotoPart) -> None:
+        crew = came.crew
+        head = self._head(crew.job)
+        first_key = found.job.device if isinstance(found, Pack) and found.job else None
+        key = self._register.key(self._connection, crew.device, first_key, self._now)
+        if key is None:
+            self._refuse(came, "foreign: this device is not registered here, or no longer; enrol it at the office")
+            return
+        if isinstance(found, PhotoPart):
+            self._photo(came, found, head)
+            return
+        decision = admit(
+            found,
+            job_id=crew.job,
+            device=crew.device,
+            key=key,
+            head=head,
+            hash_at=lambda seq: self._hash_at(crew.job, seq),
+        )
+        match decision:
+            case Refused(why):
+                self._refuse(came, why)
+            case Early():
+                asks = not (found.lines or found.seals or found.job)
+                waited = time.monotonic() - came.since >= self._early_s
+                if asks or waited:
+                    self._answer(came, Ack(head.seq, head.sha256, head.sealed, Why.TAKEN if asks else Why.GAP))
+                else:
+                    self._early.append(came)
+            case Admitted(lines=lines, seals=seals) if crew.job in self._gone and (lines or seals):
+                self._refuse(came, "gone: the job left this office as an archive, and takes nothing more")
+            case Admitted() as admitted:
+                self._admit(crew, admitted)
+                self._answer(came, Ack(admitted.head.seq, admitted.head.sha256, admitted.head.sealed))
+
+    def _admit(self, crew: FromCrew, admitted: Admitted) -> None:
+        job = crew.job
+        if not (admitted.job or admitted.lines or admitted.seals):
+            return
+        if admitted.job is not None:
+            self._jobs.append(asdict(admitted.job))
+            self._new.add(job)
+        self._events.extend(event_row(job, line) for line in admitted.lines)
+        self._seals.extend(asdict(seal) for seal in admitted.seals)
+        self._heard.extend(
+            (crew.device, job, line) for line in admitted.lines if line.kind == _NOTE and b'"note":"' in line.body
+        )
+        self._heads[job] = admitted.head
+        self._grown.add(job)
+
+    def _head(self, job: str) -> Head:
+        if job not in self._heads:
+            self._heads[job] = self._stored_head(job)
+        return self._heads[job]
+
+    def _stored_head(self, job: str) -> Head:
+        own = JOB.c.sha256.label("own")
+        there = select(PROGRESS.c.seq, PROGRESS.c.sha256, PROGRESS.c.sealed, PROGRESS.c.device, own)
+        row = self._connection.execute(there.join(JOB, JOB.c.id == PROGRESS.c.job).where(JOB.c.id == job)).first()
+        if row is None:
+            left = select(GONE.c.seq, GONE.c.sha256, GONE.c.sealed, GONE.c.device).where(GONE.c.job == job)
+            gone = self._connection.execute(left).first()
+            if gone is None:
+                return Head()
+            self._gone.add(job)
+            return Head(*gone)
+        return Head(row.seq, row.sha256, row.sealed, row.device, row.own)
+
+    def _hash_at(self, job: str, seq: int) -> str | None:
+        if seq == 0:
+            return self._heads[job].own
+        for row in reversed(self._events):
+            if row["job"] == job and row["seq"] == seq:
+                return str(row["sha256"])
+        there = select(EVENT.c.sha256).where(EVENT.c.job == job, EVENT.c.seq == seq)
+        found = self._connection.execute(there).scalar()
+        return found if isinstance(found, str) else None
+
+    def _photo(self, came: Came, part: PhotoPart, head: Head) -> None:
+        """Keep a part of a photo that a note of this job names, or say how many are there."""
+        job = came.crew.job
+        if head.device != came.crew.device:
+            self._refuse(came, "foreign: a photo for a job that is not this device's")
+            return
+        size = self._photo_size(job, part.sha256)
+        if size is None:
+            self._refuse(came, "foreign: a photo that no note of its job names")
+            return
+        parts = -(-size // PART_BYTES)
+        mine = (PHOTO_PART.c.job == job, PHOTO_PART.c.sha256 == part.sha256)
+        have = self._connection.execute(select(func.count()).select_from(PHOTO_PART).where(*mine)).scalar_one()
+        if part.data and part.part == have < parts:
+            expected = min(PART_BYTES, size - have * PART_BYTES)
+            if len(part.data) != expected:
+                self._refuse(came, "malformed: a part of a photo has not the size that it must have")
+                return
+            row = {"job": job, "sha256": part.sha256, "part": part.part, "data": part.data}
+            self._connection.execute(insert(PHOTO_PART), row)
+            have += 1
+            if have == parts:
+                data = self._connection.execute(select(PHOTO_PART.c.data).where(*mine).order_by(PHOTO_PART.c.part))
+                if hashlib.sha256(b"".join(data.scalars())).hexdigest() != part.sha256:
+                    self._connection.execute(delete(PHOTO_PART).where(*mine))
+                    self._refuse(came, "altered: a photo has not the hash that its note says")
+                    return
+                self._marks.append(f"job/{job}")
+        self._answer(came, Ack(head.seq, head.sha256, head.sealed, photos={part.sha256: have}))
+
+    def _photo_size(self, job: str, sha256: str) -> int | None:
+        notes = select(EVENT.c.body).where(
+            EVENT.c.job == job, EVENT.c.kind == Kind.NOTE.value, EVENT.c.body.contains(sha256)
+        )
+        for body in self._connection.execute(notes).scalars():
+            photo = json.loads(body).get("photo")
+            if isinstance(photo, dict) and photo.get("sha256") == sha256 and isinstance(photo.get("size"), int):
+                size: int = photo["size"]
+                return size if 0 < size <= 32 * 1024 * 1024 else None
+        return None
+
+    def _answer(self, came: Came, ack: Ack) -> None:
+        # One answer for each run is enough, the last.
+        key = (came.crew.device, came.crew.job, came.correlation)
+        self._answers.pop(key, None)
+        self._answers[key] = Answer(came.crew.device, came.crew.job, ack, came.correlation)
+
+    def _refuse(self, came: Came, why: str) -> None:
+        crew = came.crew
+        self._aside.append(
+            {
+                "utc_ns": self._now,
+                "device": crew.device,
+                "job": crew.job,
+                "reason": why,
+                "size": len(came.data),
+                "payload": came.data[:_KEPT_ASIDE],
+            }
+        )
+        head = self._head(crew.job)
+        if head.device != crew.device:  # how far another's job goes is none of its business
+            head = Head()
+        self._answer(came, Ack(head.seq, head.sha256, head.sealed, Why.REFUSED, why))
+
+    def _write(self) -> None:
+        connection = self._connection
+        for table, rows in ((JOB, self._jobs), (EVENT, self._events), (SEAL, self._seals)):
+            if rows:
+                connection.execute(insert(table), rows)
+        self._write_progress()
+        self._write_statuses()
+        for device, job, line in self._heard:
+            self._note_heard(device, job, line)
+        if self._aside:
+            connection.execute(insert(ASIDE), self._aside)
+            for device in sorted({str(row["device"]) for row in self._aside}):
+                self._forget_aside(device)
+                self._marks.append(f"aside/{device}")
+        self._marks.extend(f"job/{job}" for job in sorted(self._grown))
+        mark(connection, self._marks)
+
+    def _write_progress(self) -> None:
+        new, old = [], []
+        for job in sorted(self._grown):
+            head = self._heads[job]
+            row = {"seq": head.seq, "sha256": head.sha256, "sealed": head.sealed, "received_utc_ns": self._now}
+            if job in self._new:
+                new.append({**row, "job": job, "device": head.device})
+            else:
+                old.append({**row, "of_job": job})
+        if new:
+            self._connection.execute(insert(PROGRESS), new)
+        if old:
+            self._connection.execute(_ADVANCE, old)
+
+    def _write_statuses(self) -> None:
+        rows = [
+            {"device": device, "body": status, "received_utc_ns": self._now}
+            for device, data in self._statuses.items()
+            if (status := read_status(data)) is not None
+        ]
+        if rows:
+            names = [row["device"] for row in rows]
+            self._connection.execute(delete(STATUS).where(STATUS.c.device.in_(names)))
+            self._connection.execute(insert(STATUS), rows)
+            self._marks.extend(f"status/{name}" for name in names)
+
+    def _note_heard(self, device: str, job: str, line: Line) -> None:
+        note = json.loads(line.body).get("note")
+        heard = (
+            update(MESSAGE)
+            .where(MESSAGE.c.id == note, MESSAGE.c.device == device, MESSAGE.c.job.is_(None))
+            .values(job=job, seq=line.seq)
+        )
+        if isinstance(note, str) and self._connection.execute(heard).rowcount:
+            self._marks.append(f"note/{note}")
+
+    def _forget_aside(self, device: str) -> None:
+        newest_first = select(ASIDE.c.id).where(ASIDE.c.device == device).order_by(ASIDE.c.id.desc())
+        edge = self._connection.execute(newest_first.offset(_ASIDE_AT_MOST).limit(1)).scalar()
+        if edge is not None:
+            self._connection.execute(delete(ASIDE).where(ASIDE.c.device == device, ASIDE.c.id <= edge))
+
+
+_ADVANCE = update(PROGRESS).where(PROGRESS.c.job == bindparam("of_job"))

@@ -1,0 +1,176 @@
+"""A pack: some of a job's log as one message. Pure.
+
+A pack is SenML (RFC 8428): a record for each line of the log, on a line of text of its own. A reading's record carries
+what the meter showed; beside that, under `line`, stands the line of the chain as an archive has it (`job` for the job's
+own, `seal` for a seal). Whoever knows SenML reads the values; the office takes the lines alone, byte for byte, since
+only these are hashed. A pack without lines asks how far the office has the job.
+
+    [{"bn":"9d4a...:20261125-k7m4/","bt":1795598400,"n":"dc-voltage","u":"V","v":24.1,"t":0.5,"line":{...}},
+    {"n":"event/cue","vs":"","t":0.6,"line":{...}},
+    {"n":"seal/37","vs":"","seal":{...}}]
+
+A long pack is deflated (zlib, RFC 1950): it begins with 0x78 then, and with `[` otherwise. A part of a photo is no
+SenML: `photo SHA256 PART`, a line feed, then its bytes.
+"""
+
+import json
+import re
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from meterlink.errors import RecordError
+from meterlink.outcome import Json
+from meterlink.record.chain import Line, read_line
+from meterlink.record.measurements import base_of, measured_line
+from meterlink.record.seal import Seal
+from meterlink.record.store import Job
+from meterlink.record.written import read_job, read_seal, seal_line
+
+LARGEST_MESSAGE = 255 * 1024
+"""Bytes: what the shipped broker configuration lets through."""
+LARGEST_PACK = 8 * 1024 * 1024
+"""Bytes of a pack's text: no line is longer, and no more is inflated."""
+PHOTO_PART = 128 * 1024
+"""Bytes of each part of a photo but the last."""
+_PLAIN_UP_TO = 2048
+"""Bytes: a shorter pack is not worth deflating."""
+_DEFLATED = 0x78
+_KEYS = (b"line", b"job", b"seal")
+_LONGEST_VALUE = 2000
+"""Bytes of a record before its line."""
+_ASKS = re.compile(rb'\[\{[^\n{}]{0,400}"n":"ask","vs":""\}\]')
+_PHOTO = re.compile(rb"photo ([0-9a-f]{64}) ([0-9]{1,4})\n")
+
+
+@dataclass(frozen=True, slots=True)
+class Pack:
+    """What came, each part well-formed but not yet trusted."""
+
+    job: Job | None = None
+    """The job's own line, where it is in the pack."""
+    lines: Sequence[Line] = ()
+    seals: Sequence[Seal] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoPart:
+    """A part of a photo."""
+
+    sha256: str
+    """Of the whole photo."""
+    part: int
+    """Its number, from 0."""
+    data: bytes
+
+
+class NoPackError(Exception):
+    """These bytes are no pack; says why."""
+
+
+def write_pack(job: Job, own: bytes | None, lines: Iterable[Line], seals: Iterable[Seal] = ()) -> bytes:
+    """Write a pack.
+
+    Args:
+        job: whose log.
+        own: the job's own line as an archive has it, where that is to be in it.
+        lines: in order, one after the other.
+        seals: oldest first.
+
+    Raises:
+        RecordError: it does not fit into one message, even deflated.
+    """
+    records = _records(job, own, lines, seals)
+    text = b"[" + b",\n".join(records) + b"]"
+    packed = text if len(text) <= _PLAIN_UP_TO else zlib.compress(text, 6)
+    if len(packed) > LARGEST_MESSAGE or len(text) > LARGEST_PACK:
+        raise RecordError(f"job {job.id}: a line of {len(text)} bytes is too long to be sent; export the job instead")
+    return packed
+
+
+def write_photo_part(part: PhotoPart) -> bytes:
+    """Write a part of a photo."""
+    return b"photo %b %d\n%b" % (part.sha256.encode(), part.part, part.data)
+
+
+def read_pack(data: bytes) -> Pack | PhotoPart:
+    """Read what came over a log topic.
+
+    Raises:
+        NoPackError: it is none.
+    """
+    if len(data) > LARGEST_MESSAGE:
+        raise NoPackError(f"{len(data)} bytes; at most {LARGEST_MESSAGE} are expected")
+    if found := _PHOTO.match(data[:100]):
+        if len(data) - found.end() > PHOTO_PART:
+            raise NoPackError("a part of a photo is too large")
+        return PhotoPart(found[1].decode(), int(found[2]), data[found.end() :])
+    text = _inflated(data) if data[:1] == bytes([_DEFLATED]) else data
+    if text[:1] != b"[" or text[-1:] != b"]":
+        raise NoPackError("it is no SenML pack")
+    return _read(text)
+
+
+def _records(job: Job, own: bytes | None, lines: Iterable[Line], seals: Iterable[Seal]) -> Iterator[bytes]:
+    base: Json = base_of(job)
+    if own is not None:
+        yield _record({**base, "n": "job", "vs": job.procedure}, b"job", own)
+        base = {}
+    for line in lines:
+        yield _record({**base, **measured_line(job, line)}, b"line", line.written)
+        base = {}
+    for seal in seals:
+        yield _record({**base, "n": f"seal/{seal.events}", "vs": ""}, b"seal", seal_line(seal))
+        base = {}
+    if base:
+        yield json.dumps({**base, "n": "ask", "vs": ""}, separators=(",", ":")).encode()
+
+
+def _record(measured: Json, key: bytes, written: bytes) -> bytes:
+    return json.dumps(measured, separators=(",", ":")).encode()[:-1] + b',"%b":%b}' % (key, written)
+
+
+def _inflated(data: bytes) -> bytes:
+    inflating = zlib.decompressobj()
+    try:
+        text = inflating.decompress(data, LARGEST_PACK)
+    except zlib.error as error:
+        raise NoPackError("it cannot be inflated") from error
+    if not inflating.eof or inflating.unused_data:
+        raise NoPackError("it is cut off, or inflates to more than any pack")
+    return text
+
+
+def _read(text: bytes) -> Pack:
+    if _ASKS.fullmatch(text):
+        return Pack()
+    job, lines, seals = None, [], []
+    for number, record in enumerate(text[1:-1].split(b"\n"), 1):
+        try:
+            key, written = _member(record.removesuffix(b","))
+            match key:
+                case b"line":
+                    lines.append(_line(written))
+                case b"job":
+                    job = read_job(written)
+                case _:
+                    seals.append(read_seal(written))
+        except (KeyError, TypeError, ValueError, RecursionError) as error:
+            raise NoPackError(f"record {number} is not written as a log's lines are") from error
+    return Pack(job, lines, seals)
+
+
+def _member(record: bytes) -> tuple[bytes, bytes]:
+    """Take the line out of a record; what stands before it is for others."""
+    for key in _KEYS:
+        before = record.find(b',"%b":{' % key, 0, _LONGEST_VALUE)
+        if before > 0 and record[-1:] == b"}":
+            return key, record[before + len(key) + 4 : -1]
+    raise ValueError
+
+
+def _line(written: bytes) -> Line:
+    line = read_line(written)
+    if line is None:
+        raise ValueError
+    return line
