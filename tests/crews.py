@@ -2,6 +2,7 @@
 
 import asyncio
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -74,7 +75,11 @@ def rows(store: Store, job: str) -> list[tuple[object, ...]]:
     """Everything that a store holds of a job: its own line, events, seals; nothing left out."""
     found: list[tuple[object, ...]] = []
     with store.reading() as connection:
-        for table, column, order in ((JOB, JOB.c.id, JOB.c.id), (EVENT, EVENT.c.job, EVENT.c.seq), (SEAL, SEAL.c.job, SEAL.c.events)):
+        for table, column, order in (
+            (JOB, JOB.c.id, JOB.c.id),
+            (EVENT, EVENT.c.job, EVENT.c.seq),
+            (SEAL, SEAL.c.job, SEAL.c.events),
+        ):
             query = select(table).where(column == job).order_by(order)
             found.extend(tuple(row) for row in connection.execute(query))
     return found
@@ -84,9 +89,8 @@ def kinds(store: Store, job: str) -> list[Kind]:
     return [event.kind for event in store.events(job)]
 
 
-async def until(condition: "asyncio.Future[object] | object", *, timeout_s: float = 30.0) -> None:
+async def until(condition: Callable[[], object], *, timeout_s: float = 30.0) -> None:
     """Wait until a function returns something true."""
-    assert callable(condition)
     end_s = time.monotonic() + timeout_s
     while not condition():
         assert time.monotonic() < end_s, "waited in vain"

@@ -1,9 +1,9 @@
 """Crews report to the office through a storm: the broker killed, with its disk and without, the network cut and half
 open, the office killed with `kill -9`, client ids taken over. At the end both sides hold the same, event by event.
 
-    python tests/office_storm.py [CREWS] [MINUTES] [SPEED] [STORE_URL]
+    python tests/office_storm.py [CREWS [MINUTES [SPEED]]] [--postgresql]
 
-MINUTES are simulated; SPEED of them pass in one real minute.
+MINUTES are simulated; SPEED of them pass in one real minute. With --postgresql two offices share one store.
 """
 
 import asyncio
@@ -12,8 +12,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -22,6 +21,7 @@ import aiomqtt
 from brokers import BadNetwork, Mosquitto
 from commands import environment
 from crews import Crew, rows
+from databases import PostgreSQL
 from meterlink.record.as_found import job_as_found, lines_as_found, seals_as_found
 from meterlink.record.proof import prove
 from meterlink.record.store import Store
@@ -70,13 +70,10 @@ class OfficeProcess:
         self._process.wait()
 
 
-async def storm(
-    folder: Path, store_url: str, crews: int, minutes: float, speed: float, *, offices: int = 1, seed: int = 1
-) -> Storm:
+async def storm(folder: Path, store_url: str, crews: int, minutes: float, speed: float, *, offices: int = 1) -> Storm:
     """Let it rage, then let everything settle, and compare."""
     began = time.monotonic()
     came_to = Storm(crews)
-    folder.mkdir(exist_ok=True)
     with Mosquitto(folder / "broker") as broker:
         async with BadNetwork(broker.port) as network:
             processes = [OfficeProcess(folder / f"office-{n}", broker.url, store_url) for n in range(offices)]
@@ -85,7 +82,7 @@ async def storm(
             people = [Crew.begin(folder / f"crew-{number}") for number in range(1, crews + 1)]
             relays = [asyncio.ensure_future(each.relay(network.url)) for each in people]
             try:
-                wreck = asyncio.ensure_future(_wreck(came_to, broker, network, processes, minutes * 60 / speed, seed))
+                wreck = asyncio.ensure_future(_wreck(came_to, broker, network, processes, minutes * 60 / speed))
                 await _work(people, minutes, speed)
                 await wreck
                 await _arrive(store_url, people)
@@ -115,10 +112,10 @@ async def _work(people: list[Crew], minutes: float, speed: float) -> None:
 
 
 async def _wreck(
-    came_to: Storm, broker: Mosquitto, network: BadNetwork, offices: list[OfficeProcess], seconds: float, seed: int
+    came_to: Storm, broker: Mosquitto, network: BadNetwork, offices: list[OfficeProcess], seconds: float
 ) -> None:
     """Break one thing after the other, spread over the time."""
-    randomly = random.Random(seed)
+    randomly = random.Random(1)
 
     async def broker_killed(*, forget: bool) -> None:
         broker.kill(forget=forget)
@@ -145,7 +142,9 @@ async def _wreck(
         network.cut()
 
     async def taken_over() -> None:
-        ids = [line.split(" as ")[1].split()[0] for line in broker.log() if " connected from " in line and " as " in line]
+        ids = [
+            line.split(" as ")[1].split()[0] for line in broker.log() if " connected from " in line and " as " in line
+        ]
         crews = sorted({each for each in ids if each.startswith("steadypoint-key")})
         for client_id in crews[:5]:
             with suppress(aiomqtt.MqttError):
@@ -205,12 +204,22 @@ def _compare(came_to: Storm, store_url: str, people: list[Crew]) -> None:
 
 
 def main() -> None:
-    given = sys.argv[1:]
-    crews, minutes, speed = (float(value) for value in [*given[:3], *("30", "10", "5")[len(given[:3]) :]])
+    given = [each for each in sys.argv[1:] if each != "--postgresql"]
+    crews, minutes, speed = (float(value) for value in [*given, *("30", "10", "5")[len(given) :]])
+    server = PostgreSQL() if "--postgresql" in sys.argv else None
     with tempfile.TemporaryDirectory() as folder:
-        url = given[3] if len(given) > 3 else f"sqlite:///{folder}/office.sqlite3"
-        came_to = asyncio.run(storm(Path(folder), url, int(crews), minutes, speed))
+        try:
+            if server is not None:
+                server.start()
+            url = server.database() if server is not None else f"sqlite:///{folder}/office.sqlite3"
+            offices = 1 if server is None else 2
+            came_to = asyncio.run(storm(Path(folder), url, int(crews), minutes, speed, offices=offices))
+        finally:
+            if server is not None:
+                server.stop()
     print(came_to)  # noqa: T201
+    for each in (*came_to.differing, *came_to.unproven):
+        print(each)  # noqa: T201
     sys.exit(1 if came_to.differing or came_to.unproven else 0)
 
 

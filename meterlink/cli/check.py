@@ -8,9 +8,11 @@ from typing import NoReturn
 import click
 
 from meterlink.cli._answering import pedal_option, ways_options
+from meterlink.cli._broker import BrokerChoice
 from meterlink.cli._conduct import conduct, json_option, meter_option
 from meterlink.cli._hearing import Hearing, hearing_options
 from meterlink.cli._pages import Pages, page_options
+from meterlink.cli._relayed import relay_option
 from meterlink.cli._stated import stated_options
 from meterlink.errors import UsageError
 from meterlink.gestures import Way
@@ -35,6 +37,7 @@ _LONGEST_TAG = 80
 @page_options
 @ways_options
 @pedal_option
+@relay_option
 @json_option
 def command(
     *,
@@ -49,6 +52,7 @@ def command(
     pages: Pages | None,
     ways: frozenset[Way],
     pedal: bool,
+    relay: BrokerChoice | None,
     as_json: bool,
 ) -> None:
     """Run PROCEDURE, a file or the name of a shipped one, with the meter at METER.
@@ -71,6 +75,7 @@ def command(
         pages=pages,
         pedal=pedal,
         about=about,
+        relay=relay,
     )
 
 
@@ -85,6 +90,7 @@ def run_procedure(
     pages: Pages | None = None,
     pedal: bool = False,
     about: Particulars = PLAIN,
+    relay: BrokerChoice | None = None,
 ) -> NoReturn:
     """Have the cautions acknowledged, then run a job to the exit status.
 
@@ -95,7 +101,7 @@ def run_procedure(
         acknowledge(prepared.procedure.cautions)
 
     plan = new_job(prepared, meter, stated, about)
-    conduct(plan, as_json=as_json, hearing=hearing, pages=pages, pedal=pedal)
+    conduct(plan, as_json=as_json, hearing=hearing, pages=pages, pedal=pedal, relay=relay)
 
 
 def _tag(option: str, text: str | None) -> str | None:

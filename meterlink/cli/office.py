@@ -7,14 +7,12 @@ from typing import TYPE_CHECKING
 
 import click
 
-from meterlink.cli._broker import broker_options
+from meterlink.cli._broker import BrokerChoice, broker_options
 from meterlink.cli._store import store_option
 from meterlink.home import home_folder
 from meterlink.record.store import Store
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from meterlink.relay.broker import Broker
 
 _FILE = "office.sqlite3"
@@ -29,13 +27,13 @@ _FILE = "office.sqlite3"
     help="Whether a device that is not enrolled is noted with the first key that comes. [default: open on a broker on "
     "this machine for as long as no device is enrolled]",
 )
-def command(*, broker: "Callable[[], Broker]", store_url: str | None, open_register: bool | None) -> None:
+def command(*, choice: BrokerChoice, store_url: str | None, open_register: bool | None) -> None:
     """Take in what the crews' relays send until Ctrl-C; each job's chain and seals are checked as they come.
 
     The store is office.sqlite3 in the home folder unless --store names another. Several offices may share one store on
     a server, and one broker.
     """
-    to = broker()
+    to = choice.broker()
     with Store.at(store_url or f"sqlite:///{home_folder() / _FILE}") as store, suppress(KeyboardInterrupt):
         asyncio.run(_run(store, to, open_register))
 

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from sqlalchemy import insert, select
 
 from meterlink.errors import UsageError
+from meterlink.inbox import LONGEST_TEXT, OfficeNote, read_note
 from meterlink.office.marks import mark
 from meterlink.record.schema import MESSAGE
 from meterlink.record.store import Store
-from meterlink.relay.inbox import LONGEST_TEXT, OfficeNote, read_note
 
 _AGAIN_S = 60.0
 

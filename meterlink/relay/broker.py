@@ -4,13 +4,16 @@ import ssl
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import aiomqtt
+from cryptography.x509 import load_pem_x509_certificate
+from cryptography.x509.oid import NameOID
 from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from meterlink.errors import MeterlinkError, UsageError
+from meterlink.errors import FileError, MeterlinkError, UsageError
 from meterlink.relay.address import Address
 
 KEEPALIVE_S = 15
@@ -118,6 +121,20 @@ async def connected(broker: Broker, session: Session) -> AsyncIterator[aiomqtt.C
         raise _told(broker.address, error) from error
     except ssl.SSLError as error:
         raise NotLetInError(f"broker {broker.address}: {error}") from error
+
+
+def certificate_name(path: str) -> str:
+    """Return the common name of a client certificate, by which a broker knows its user.
+
+    Raises:
+        FileError: it is no certificate with a name.
+    """
+    try:
+        certificate = load_pem_x509_certificate(Path(path).read_bytes())
+        (name,) = certificate.subject.get_attributes_for_oid(NameOID.COMMON_NAME)
+    except (OSError, ValueError) as error:
+        raise FileError(path, f"expected a certificate with a common name, in PEM ({error})") from error
+    return str(name.value)
 
 
 def correlated(correlation: bytes) -> Properties:

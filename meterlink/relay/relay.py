@@ -17,6 +17,7 @@ from pathlib import Path
 import aiomqtt
 
 from meterlink.errors import MeterlinkError, RecordError
+from meterlink.inbox import put_note
 from meterlink.reading import NS_PER_S
 from meterlink.record.chain import Line
 from meterlink.record.photos import photo_path
@@ -26,7 +27,6 @@ from meterlink.relay import topics
 from meterlink.relay.ack import Ack, read_ack
 from meterlink.relay.broker import Broker, BrokerError, NotLetInError, Session, connected, correlated, correlation_of
 from meterlink.relay.device import Device, battery, this_device
-from meterlink.relay.inbox import put_note
 from meterlink.relay.outstanding import Ask, Outstanding, Send
 from meterlink.relay.pack import PHOTO_PART, PhotoPart, write_pack, write_photo_part
 from meterlink.relay.patience import wait_s
@@ -113,7 +113,7 @@ class Relay:
             NotAllThereError: with `once`: the office did not answer, or refuses something.
             NotLetInError: with `once`: the broker does not let us in.
         """
-        self._closing = once
+        self._closing = self._closing or once
         self._heard = time.monotonic()
         failures = 0
         while True:
@@ -375,9 +375,30 @@ class Relay:
 
 
 async def relaying(
-    folder: Path, store: Store, public_key: str, broker: Broker, say: Say, *, once: bool, patience_s: float
+    folder: Path,
+    store: Store,
+    public_key: str,
+    broker: Broker,
+    say: Say,
+    *,
+    once: bool,
+    patience_s: float,
+    on_start: Callable[[Callable[[], None]], None] = lambda finish: None,
 ) -> None:
-    """Run the relay of one home folder; see `Relay.run`."""
+    """Run the relay of one home folder; see `Relay.run`.
+
+    Args:
+        folder: the home folder.
+        store: its record, for the relay alone.
+        public_key: this device's, in hex.
+        broker: where to send.
+        say: tells the user news.
+        once: end when all is acknowledged.
+        patience_s: how long the office may say nothing then, in seconds.
+        on_start: gets what makes the relay go on as with `once`.
+    """
     device = this_device(folder, broker.user, public_key)
     with Tail(store, public_key) as tail:
-        await Relay(device, tail, broker, say).run(once=once, patience_s=patience_s)
+        relay = Relay(device, tail, broker, say)
+        on_start(relay.finish)
+        await relay.run(once=once, patience_s=patience_s)

@@ -6,7 +6,6 @@ office sends it again until a log says that it was heard, so one that is lost on
 
 import json
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -65,12 +64,10 @@ def put_note(folder: Path, data: bytes) -> str | None:
     return None
 
 
-def waiting_notes(folder: Path) -> Iterator[OfficeNote]:
+def waiting_notes(folder: Path) -> list[OfficeNote]:
     """Return the notes that no check has taken yet, the oldest first."""
-    for path in sorted((folder / _FOLDER).glob(f"*{_NEW}"), key=lambda each: each.stat().st_mtime_ns):
-        note = read_note(path.read_bytes())
-        if note is not None:
-            yield note
+    paths = sorted((folder / _FOLDER).glob(f"*{_NEW}"), key=lambda each: each.stat().st_mtime_ns)
+    return [note for path in paths if (note := read_note(path.read_bytes())) is not None]
 
 
 def mark_taken(folder: Path, note: OfficeNote) -> None:
