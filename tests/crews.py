@@ -3,7 +3,7 @@
 import asyncio
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from sqlalchemy import select
@@ -19,7 +19,7 @@ from meterlink.record.store import Store
 from meterlink.relay.address import parse_address
 from meterlink.relay.broker import Broker
 from meterlink.relay.relay import relaying
-from record_samples import at, begin, end, probe, reading
+from record_samples import begin, end, probe, reading
 
 
 def broker_at(url: str) -> Broker:
@@ -34,29 +34,37 @@ class Crew:
     store: Store
     key: DeviceKey
     job: str
+    started_ns: int
     ms: int = 0
 
     @classmethod
     def begin(cls, folder: Path) -> "Crew":
         folder.mkdir(exist_ok=True)
-        key, store = device_key(folder), Store.open(folder)
-        job = begin(store, [to_entry(probe("battery", 0))], started_utc_ns=time.time_ns(), device=key.public_key)
-        return cls(folder, store, key, job)
+        key, store, now = device_key(folder), Store.open(folder), time.time_ns()
+        first = to_entry(replace(probe("battery", 0), at=Instant(0, now)))
+        job = begin(store, [first], started_utc_ns=now, device=key.public_key)
+        return cls(folder, store, key, job, now)
+
+    @property
+    def at(self) -> Instant:
+        """How far this crew is."""
+        ns = self.ms * 1_000_000
+        return Instant(ns, self.started_ns + ns)
 
     def work(self, readings: int, *, apart_ms: int = 200) -> None:
         """Store so many readings, and a cue, in one commit."""
         entries: list[Entry] = []
         for _ in range(readings):
             self.ms += apart_ms
-            entries.append(to_entry(reading(f"24.{self.ms // apart_ms % 100:02}", self.ms)))
-        self.store.append(self.job, [*entries, to_entry(probe("fuse", self.ms))])
+            entries.append(to_entry(replace(reading(f"24.{self.ms // apart_ms % 100:02}", 0), at=self.at)))
+        self.store.append(self.job, [*entries, to_entry(replace(probe("fuse", 0), at=self.at))])
 
     def photograph(self, data: bytes) -> None:
         photo = keep_photo(self.folder, data, "terminal.jpg", "image/jpeg")
-        self.store.append(self.job, [to_entry(Note("What the terminal looks like", "technician", at(self.ms), photo))])
+        self.store.append(self.job, [to_entry(Note("What the terminal looks like", "technician", self.at, photo))])
 
     def finish(self) -> None:
-        self.store.append(self.job, [to_entry(end(self.ms, complete=True))], sealed_by=self.key)
+        self.store.append(self.job, [to_entry(replace(end(0, complete=True), at=self.at))], sealed_by=self.key)
 
     async def relay(self, url: str, *, once: bool = False, patience_s: float = 60.0) -> None:
         """Run this crew's relay, with a connection of its own."""
@@ -65,10 +73,6 @@ class Crew:
             await relaying(
                 self.folder, store, public, broker_at(url), lambda news: None, once=once, patience_s=patience_s
             )
-
-
-def now() -> Instant:
-    return Instant(0, time.time_ns())
 
 
 def rows(store: Store, job: str) -> list[tuple[object, ...]]:

@@ -21,7 +21,16 @@ from meterlink.office.feed import Feed
 from meterlink.office.intake import Answer, Came, Intake, Outcome
 from meterlink.office.notes import Postbox
 from meterlink.relay import topics
-from meterlink.relay.broker import Broker, BrokerError, NotLetInError, Session, connected, correlated, correlation_of
+from meterlink.relay.broker import (
+    Broker,
+    BrokerError,
+    NotLetInError,
+    Session,
+    connected,
+    correlated,
+    correlation_of,
+    ignore_closed_sockets,
+)
 from meterlink.relay.patience import wait_s
 from meterlink.relay.topics import SHARE
 
@@ -77,6 +86,7 @@ class Office:
         Args:
             ready: called whenever the crews can be heard.
         """
+        ignore_closed_sockets()
         worker = threading.Thread(target=self._work, name="intake", daemon=True)
         worker.start()
         failures = 0

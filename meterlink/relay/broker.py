@@ -1,10 +1,13 @@
 """One connection to a broker: MQTT 5, certificates checked, what a client says of itself."""
 
+import asyncio
+import logging
 import ssl
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import aiomqtt
 from cryptography.x509 import load_pem_x509_certificate
@@ -19,6 +22,10 @@ from meterlink.relay.address import Address
 KEEPALIVE_S = 15
 """A link that is dead in silence is noticed after one and a half of it."""
 _CONNECT_S = 15.0
+_LOGGER = logging.getLogger("steadypoint.mqtt")
+_LOGGER.addHandler(logging.NullHandler())
+_LOGGER.propagate = False
+"""What matters of a connection is told in our own words; this one would add its own to the terminal."""
 _TAKEN_OVER = 0x8E
 _NOT_LET_IN = {0x84, 0x85, 0x86, 0x87, 0x8A, 0x8C}
 """Reason codes that trying again does not change (MQTT 5, 2.4): protocol, client id, password, rights, ban."""
@@ -85,6 +92,20 @@ class Session:
     will: aiomqtt.Will | None = None
 
 
+def ignore_closed_sockets() -> None:
+    """Keep the event loop from printing what aiomqtt leaves behind where a connection breaks in the wrong moment.
+
+    It asks the loop from another thread to watch a socket that is closed by then; the break itself is told elsewhere.
+    """
+    loop = asyncio.get_running_loop()
+
+    def handle(loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        if not isinstance(context.get("exception"), OSError | ValueError) or "add_" not in str(context.get("handle")):
+            loop.default_exception_handler(context)
+
+    loop.set_exception_handler(handle)
+
+
 @asynccontextmanager
 async def connected(broker: Broker, session: Session) -> AsyncIterator[aiomqtt.Client]:
     """Be connected while the block runs.
@@ -112,6 +133,7 @@ async def connected(broker: Broker, session: Session) -> AsyncIterator[aiomqtt.C
         max_queued_incoming_messages=session.queued,
         properties=properties,
         tls_context=broker.tls(),
+        logger=_LOGGER,
     )
     client.pending_calls_threshold = 1000
     try:

@@ -25,7 +25,16 @@ from meterlink.record.store import Store
 from meterlink.record.written import written_job
 from meterlink.relay import topics
 from meterlink.relay.ack import Ack, read_ack
-from meterlink.relay.broker import Broker, BrokerError, NotLetInError, Session, connected, correlated, correlation_of
+from meterlink.relay.broker import (
+    Broker,
+    BrokerError,
+    NotLetInError,
+    Session,
+    connected,
+    correlated,
+    correlation_of,
+    ignore_closed_sockets,
+)
 from meterlink.relay.device import Device, battery, this_device
 from meterlink.relay.outstanding import Ask, Outstanding, Send
 from meterlink.relay.pack import PHOTO_PART, PhotoPart, write_pack, write_photo_part
@@ -113,6 +122,7 @@ class Relay:
             NotAllThereError: with `once`: the office did not answer, or refuses something.
             NotLetInError: with `once`: the broker does not let us in.
         """
+        ignore_closed_sockets()
         self._closing = self._closing or once
         self._heard = time.monotonic()
         failures = 0
