@@ -7,6 +7,7 @@ of another device than the topic's, a seal that does not hold, another line in t
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from meterlink.record.chain import Line, digest
 from meterlink.record.entry import Kind
@@ -119,9 +120,10 @@ def _wrong_job(job: Job, job_id: str, key: str) -> str | None:
 def _follow(lines: Sequence[Line], trial: _Trial, hash_at: Callable[[int], str | None]) -> list[Line] | Early | Refused:
     """Move the trial along the lines that are new; those that are there already must be the same."""
     fresh = []
+    for before, line in pairwise(lines):
+        if line.seq != before.seq + 1:
+            return Refused(f"out of order: line {line.seq} comes after line {before.seq}")
     for number, line in enumerate(lines):
-        if number and line.seq != lines[number - 1].seq + 1:
-            return Refused(f"out of order: line {line.seq} comes after line {lines[number - 1].seq}")
         if line.seq <= trial.seq:
             if number in (0, len(lines) - 1) or line.seq == trial.seq:
                 there = trial.sha256 if line.seq == trial.seq else hash_at(line.seq)

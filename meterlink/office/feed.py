@@ -101,7 +101,8 @@ class Feed:
                 yield found
             if len(found) < _AT_ONCE:
                 with suppress(TimeoutError):
-                    await asyncio.wait_for(news.wait(), _POLL_S)
+                    async with asyncio.timeout(_POLL_S):  # `wait_for` of Python 3.11 may swallow a cancellation
+                        await news.wait()
 
     async def shown(self, after: int = 0) -> AsyncIterator[Sequence[Live]]:
         """Return what meters show, the newest of each job, whenever there is any; never an empty sequence."""

@@ -2,8 +2,10 @@
 
 import json
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from decimal import Decimal
 
+from meterlink.errors import RecordError
 from meterlink.outcome import Json
 from meterlink.reading import FAHRENHEIT, NS_PER_S, Instant, Reading, State
 from meterlink.record.chain import Line
@@ -40,8 +42,9 @@ def measured_line(job: Job, line: Line) -> Json:
     t = (int(line.utc_ns) - _base_ns(job)) / NS_PER_S
     if line.kind == _READING:
         at = Instant(int(line.monotonic_ns), int(line.utc_ns))
-        for record in _reading(Event(Kind.READING, at, json.loads(line.body), line.raw, seq=line.seq)):
-            return {**record, "t": t}
+        with suppress(ValueError, RecordError):  # an altered line has no value; whoever takes it in refuses it
+            for record in _reading(Event(Kind.READING, at, json.loads(line.body), line.raw, seq=line.seq)):
+                return {**record, "t": t}
     return {"n": f"event/{line.kind.decode()}", "vs": "", "t": t}
 
 

@@ -196,7 +196,8 @@ class Relay:
                 return
             self._wake.clear()
             with suppress(TimeoutError):
-                await asyncio.wait_for(self._wake.wait(), _POLL_S)
+                async with asyncio.timeout(_POLL_S):  # `wait_for` of Python 3.11 may swallow a cancellation
+                    await self._wake.wait()
 
     def _ended(self, patience_s: float) -> bool:
         """Tell whether everything is there; raise where it will not be."""
