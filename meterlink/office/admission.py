@@ -4,21 +4,25 @@ Refused, whatever it is hidden in: a line that has not the hash it says, one tha
 of another device than the topic's, a seal that does not hold, another line in the place of one that is there.
 """
 
-import json
+import hashlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 
-from meterlink.record.chain import Line, digest
+from pydantic_core import from_json
+
+from meterlink.record.chain import digest
 from meterlink.record.entry import Kind
 from meterlink.record.seal import Seal
 from meterlink.record.store import Job
 from meterlink.relay.ack import NOTHING
-from meterlink.relay.pack import Pack
+from meterlink.relay.pack import Fields, Pack
 
-_KINDS = frozenset(kind.value.encode() for kind in Kind)
+_KINDS = frozenset(kind.value for kind in Kind)
 _LARGEST = 2**63
-_LARGEST_SEQ = 2**31
+
+Row = tuple[int, str, int, int, str, bytes, str]
+"""A line as a row of the table of events, behind the job: seq, kind, monotonic_ns, utc_ns, body, raw, sha256."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +44,7 @@ class Admitted:
 
     head: Head
     job: Job | None = None
-    lines: Sequence[Line] = ()
+    lines: Sequence[Row] = ()
     seals: Sequence[Seal] = ()
 
 
@@ -63,7 +67,6 @@ class _Trial:
     seq: int
     sha256: str
     sealed: int
-    hashes: dict[int, str] = field(default_factory=dict)
 
 
 def admit(
@@ -95,7 +98,9 @@ def admit(
     fresh = _follow(pack.lines, trial, hash_at)
     if not isinstance(fresh, list):
         return fresh
-    seals = _hold(pack.seals, job_id, key, trial, hash_at)
+    news = {seal.events for seal in pack.seals}
+    hashes = {row[0]: row[-1] for row in fresh if row[0] in news}
+    seals = _hold(pack.seals, job_id, key, trial, lambda seq: hashes.get(seq) or hash_at(seq))
     if not isinstance(seals, list):
         return seals
     new_job = pack.job if head.seq == NOTHING else None
@@ -117,44 +122,47 @@ def _wrong_job(job: Job, job_id: str, key: str) -> str | None:
     return None if whole else "altered: the job's own line has not the hash that it says"
 
 
-def _follow(lines: Sequence[Line], trial: _Trial, hash_at: Callable[[int], str | None]) -> list[Line] | Early | Refused:
+def _follow(
+    lines: Sequence[Fields], trial: _Trial, hash_at: Callable[[int], str | None]
+) -> list[Row] | Early | Refused:
     """Move the trial along the lines that are new; those that are there already must be the same."""
-    fresh = []
-    for before, line in pairwise(lines):
-        if line.seq != before.seq + 1:
-            return Refused(f"out of order: line {line.seq} comes after line {before.seq}")
-    for number, line in enumerate(lines):
-        if line.seq <= trial.seq:
-            if number in (0, len(lines) - 1) or line.seq == trial.seq:
-                there = trial.sha256 if line.seq == trial.seq else hash_at(line.seq)
-                if there != line.sha256.decode():
-                    return Refused(f"altered: line {line.seq} is not the one that came first")
-            continue
-        if line.seq != trial.seq + 1:
+    numbers = [int(line[7]) for line in lines]
+    for before, number in pairwise(numbers):
+        if number != before + 1:
+            return Refused(f"out of order: line {number} comes after line {before}")
+    known = sum(number <= trial.seq for number in numbers)
+    if known:  # the hash of the last of them holds for those before it
+        number, sha256 = numbers[known - 1], lines[known - 1][8]
+        if sha256 != (trial.sha256 if number == trial.seq else hash_at(number)):
+            return Refused(f"altered: line {number} is not the one that came first")
+    fresh: list[Row] = []
+    expected, last = trial.seq + 1, trial.sha256
+    for number, fields in zip(numbers[known:], lines[known:], strict=True):
+        text, monotonic_ns, utc_ns, body, kind, prev, raw, _, sha256 = fields
+        if number != expected:
             return Early()
-        if line.prev.decode() != trial.sha256:
-            return Refused(f"altered: line {line.seq} does not follow the one before")
-        if not line.fits:
-            return Refused(f"altered: line {line.seq} has not the hash that it says")
-        if why := _unfit(line):
-            return Refused(f"malformed: line {line.seq} {why}")
-        trial.seq, trial.sha256 = line.seq, line.sha256.decode()
-        trial.hashes[line.seq] = trial.sha256
-        fresh.append(line)
+        if prev != last:
+            return Refused(f"altered: line {number} does not follow the one before")
+        if kind not in _KINDS:  # asked first: an unknown word could hide where body and kind meet
+            return Refused(f"malformed: line {number} is of a kind that this Steadypoint does not know")
+        if hashlib.sha256(f"{text}}}".encode()).hexdigest() != sha256:
+            return Refused(f"altered: line {number} has not the hash that it says")
+        times = int(monotonic_ns), int(utc_ns)
+        if not (-_LARGEST < times[0] < _LARGEST and -_LARGEST < times[1] < _LARGEST):
+            return Refused(f"malformed: line {number} has a time that no record can hold")
+        if not _is_object(body):
+            return Refused(f"malformed: line {number} has a body that is no JSON object, or too deep")
+        fresh.append((number, kind, *times, body, bytes.fromhex(raw), sha256))
+        expected, last = number + 1, sha256
+    trial.seq, trial.sha256 = expected - 1, last
     return fresh
 
 
-def _unfit(line: Line) -> str | None:
-    """Say why a line, though its hash is right, can be no line of a record; None where it can."""
-    if line.kind not in _KINDS:
-        return "is of a kind that this Steadypoint does not know"
-    if line.seq >= _LARGEST_SEQ or max(abs(int(line.monotonic_ns)), abs(int(line.utc_ns))) >= _LARGEST:
-        return "has a number that no record can hold"
+def _is_object(body: str) -> bool:
     try:
-        body = json.loads(line.body.decode())
-    except (ValueError, RecursionError):
-        return "has a body that is no JSON"
-    return None if isinstance(body, dict) else "has a body that is no JSON object"
+        return isinstance(from_json(body, allow_inf_nan=False), dict)
+    except ValueError:
+        return False
 
 
 def _hold(
@@ -168,7 +176,7 @@ def _hold(
             return Refused(f"forged: the seal of line {seal.events} does not hold")
         if seal.events > trial.seq:
             return Early()
-        if (trial.hashes.get(seal.events) or hash_at(seal.events)) != seal.head:
+        if hash_at(seal.events) != seal.head:
             return Refused(f"forged: the seal of line {seal.events} is that of another log")
         trial.sealed = seal.events
         fresh.append(seal)

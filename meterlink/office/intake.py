@@ -12,13 +12,12 @@ from dataclasses import asdict, dataclass
 from sqlalchemy import Connection, bindparam, delete, func, insert, select, text, update
 
 from meterlink.office.admission import Admitted, Early, Head, Refused, admit
+from meterlink.office.bulk import insert_events
 from meterlink.office.marks import mark
 from meterlink.office.register import Register
-from meterlink.record.chain import Line
 from meterlink.record.entry import Kind
 from meterlink.record.schema import ASIDE, EVENT, GONE, JOB, MESSAGE, PHOTO_PART, PROGRESS, SEAL, STATUS
 from meterlink.record.store import Store
-from meterlink.record.take_in import event_row
 from meterlink.relay.ack import Ack, Why
 from meterlink.relay.pack import PHOTO_PART as PART_BYTES
 from meterlink.relay.pack import NoPackError, Pack, PhotoPart, read_pack
@@ -29,7 +28,7 @@ _KEPT_ASIDE = 4096
 """So many bytes of a refused message are kept."""
 _ASIDE_AT_MOST = 1000
 """So many refused messages are kept of a device, the newest: whoever floods the office fills no disk."""
-_NOTE = Kind.NOTE.value.encode()
+_NOTE = Kind.NOTE.value
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,10 +108,10 @@ class _Group:
         self._grown: set[str] = set()
         self._new: set[str] = set()
         self._jobs: list[dict[str, object]] = []
-        self._events: list[dict[str, object]] = []
+        self._events: list[tuple[object, ...]] = []
         self._seals: list[dict[str, object]] = []
         self._aside: list[dict[str, object]] = []
-        self._heard: list[tuple[str, str, Line]] = []
+        self._heard: list[tuple[str, str, int, str]] = []
         self._answers: dict[tuple[str, str, bytes], Answer] = {}
         self._early: list[Came] = []
         self._statuses: dict[str, bytes] = {}
@@ -186,10 +185,10 @@ class _Group:
         if admitted.job is not None:
             self._jobs.append(asdict(admitted.job))
             self._new.add(job)
-        self._events.extend(event_row(job, line) for line in admitted.lines)
+        self._events.extend((job, *row) for row in admitted.lines)
         self._seals.extend(asdict(seal) for seal in admitted.seals)
         self._heard.extend(
-            (crew.device, job, line) for line in admitted.lines if line.kind == _NOTE and b'"note":"' in line.body
+            (crew.device, job, row[0], row[4]) for row in admitted.lines if row[1] == _NOTE and '"note":"' in row[4]
         )
         self._heads[job] = admitted.head
         self._grown.add(job)
@@ -216,8 +215,8 @@ class _Group:
         if seq == 0:
             return self._heads[job].own
         for row in reversed(self._events):
-            if row["job"] == job and row["seq"] == seq:
-                return str(row["sha256"])
+            if row[:2] == (job, seq):
+                return str(row[-1])
         there = select(EVENT.c.sha256).where(EVENT.c.job == job, EVENT.c.seq == seq)
         found = self._connection.execute(there).scalar()
         return found if isinstance(found, str) else None
@@ -288,13 +287,15 @@ class _Group:
 
     def _write(self) -> None:
         connection = self._connection
-        for table, rows in ((JOB, self._jobs), (EVENT, self._events), (SEAL, self._seals)):
-            if rows:
-                connection.execute(insert(table), rows)
+        if self._jobs:
+            connection.execute(insert(JOB), self._jobs)
+        insert_events(connection, self._events)
+        if self._seals:
+            connection.execute(insert(SEAL), self._seals)
         self._write_progress()
         self._write_statuses()
-        for device, job, line in self._heard:
-            self._note_heard(device, job, line)
+        for heard in self._heard:
+            self._note_heard(*heard)
         if self._aside:
             connection.execute(insert(ASIDE), self._aside)
             for device in sorted({str(row["device"]) for row in self._aside}):
@@ -329,12 +330,12 @@ class _Group:
             self._connection.execute(insert(STATUS), rows)
             self._marks.extend(f"status/{name}" for name in names)
 
-    def _note_heard(self, device: str, job: str, line: Line) -> None:
-        note = json.loads(line.body).get("note")
+    def _note_heard(self, device: str, job: str, seq: int, body: str) -> None:
+        note = json.loads(body).get("note")
         heard = (
             update(MESSAGE)
             .where(MESSAGE.c.id == note, MESSAGE.c.device == device, MESSAGE.c.job.is_(None))
-            .values(job=job, seq=line.seq)
+            .values(job=job, seq=seq)
         )
         if isinstance(note, str) and self._connection.execute(heard).rowcount:
             self._marks.append(f"note/{note}")

@@ -42,7 +42,9 @@ def measured_line(job: Job, line: Line) -> Json:
     t = (int(line.utc_ns) - _base_ns(job)) / NS_PER_S
     if line.kind == _READING:
         at = Instant(int(line.monotonic_ns), int(line.utc_ns))
-        with suppress(ValueError, RecordError):  # an altered line has no value; whoever takes it in refuses it
+        with suppress(
+            ValueError, RecordError, RecursionError
+        ):  # an altered line has no value; whoever takes it in refuses it
             for record in _reading(Event(Kind.READING, at, json.loads(line.body), line.raw, seq=line.seq)):
                 return {**record, "t": t}
     return {"n": f"event/{line.kind.decode()}", "vs": "", "t": t}

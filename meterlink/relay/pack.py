@@ -1,13 +1,13 @@
 """A pack: some of a job's log as one message. Pure.
 
 A pack is SenML (RFC 8428): a record for each line of the log, on a line of text of its own. A reading's record carries
-what the meter showed; beside that, under `line`, stands the line of the chain as an archive has it (`job` for the job's
+what the meter showed; before that, under `line`, stands the line of the chain as an archive has it (`job` for the job's
 own, `seal` for a seal). Whoever knows SenML reads the values; the office takes the lines alone, byte for byte, since
 only these are hashed. A pack without lines asks how far the office has the job.
 
-    [{"bn":"9d4a...:20261125-k7m4/","bt":1795598400,"n":"dc-voltage","u":"V","v":24.1,"t":0.5,"line":{...}},
-    {"n":"event/cue","vs":"","t":0.6,"line":{...}},
-    {"n":"seal/37","vs":"","seal":{...}}]
+    [{"line":{...},"bn":"9d4a...:20261125-k7m4/","bt":1795598400,"n":"dc-voltage","u":"V","v":24.1,"t":0.5},
+    {"line":{...},"n":"event/cue","vs":"","t":0.6},
+    {"seal":{...},"n":"seal/37","vs":""}]
 
 A long pack is deflated (zlib, RFC 1950): it begins with 0x78 then, and with `[` otherwise. A part of a photo is no
 SenML: `photo SHA256 PART`, a line feed, then its bytes.
@@ -21,11 +21,11 @@ from dataclasses import dataclass
 
 from meterlink.errors import RecordError
 from meterlink.outcome import Json
-from meterlink.record.chain import Line, read_line
+from meterlink.record.chain import Line
 from meterlink.record.measurements import base_of, measured_line
 from meterlink.record.seal import Seal
 from meterlink.record.store import Job
-from meterlink.record.written import read_job, read_seal, seal_line
+from meterlink.record.written import NewerError, read_job, read_seal, seal_line
 
 LARGEST_MESSAGE = 255 * 1024
 """Bytes: what the shipped broker configuration lets through."""
@@ -36,11 +36,21 @@ PHOTO_PART = 128 * 1024
 _PLAIN_UP_TO = 2048
 """Bytes: a shorter pack is not worth deflating."""
 _DEFLATED = 0x78
-_KEYS = (b"line", b"job", b"seal")
-_LONGEST_VALUE = 2000
-"""Bytes of a record before its line."""
-_ASKS = re.compile(rb'\[\{[^\n{}]{0,400}"n":"ask","vs":""\}\]')
+_LINES = re.compile(
+    r'^\[?\{"line":(\{"at":\{"monotonic_ns":"(-?[0-9]{1,20})","utc_ns":"(-?[0-9]{1,20})"\},"body":(\{.*\}),'
+    r'"kind":"([a-z-]+)","prev":"([0-9a-f]{64})","raw":"((?:[0-9a-f]{2})*)","seq":([0-9]{1,9})),'
+    r'"sha256":"([0-9a-f]{64})"\},"[^\n]{0,2000}\}[,\]]$',
+    re.MULTILINE,
+)
+_OTHER = re.compile(r'\[?\{"(job|seal)":(\{.*\}),"(?:bn|n)":"[^\n{}]{0,2000}\}[,\]]')
+_ASKS = re.compile(r'\[\{[^\n{}]{0,400}"n":"ask","vs":""\}\]')
 _PHOTO = re.compile(rb"photo ([0-9a-f]{64}) ([0-9]{1,4})\n")
+
+
+Fields = tuple[str, str, str, str, str, str, str, str, str]
+"""A line as it came, in the order in which it is written: what is hashed without its last brace, then the parts of that
+(monotonic_ns, utc_ns, body, kind, prev, raw in hex, seq), and the hash. A plain tuple: there are many, and one call of
+the regular expression makes them all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +59,7 @@ class Pack:
 
     job: Job | None = None
     """The job's own line, where it is in the pack."""
-    lines: Sequence[Line] = ()
+    lines: Sequence[Fields] = ()
     seals: Sequence[Seal] = ()
 
 
@@ -106,9 +116,10 @@ def read_pack(data: bytes) -> Pack | PhotoPart:
             raise NoPackError("a part of a photo is too large")
         return PhotoPart(found[1].decode(), int(found[2]), data[found.end() :])
     text = _inflated(data) if data[:1] == bytes([_DEFLATED]) else data
-    if text[:1] != b"[" or text[-1:] != b"]":
-        raise NoPackError("it is no SenML pack")
-    return _read(text)
+    try:
+        return _read(text.decode())
+    except UnicodeDecodeError as error:
+        raise NoPackError("it is no UTF-8") from error
 
 
 def _records(job: Job, own: bytes | None, lines: Iterable[Line], seals: Iterable[Seal]) -> Iterator[bytes]:
@@ -127,7 +138,7 @@ def _records(job: Job, own: bytes | None, lines: Iterable[Line], seals: Iterable
 
 
 def _record(measured: Json, key: bytes, written: bytes) -> bytes:
-    return json.dumps(measured, separators=(",", ":")).encode()[:-1] + b',"%b":%b}' % (key, written)
+    return b'{"%b":%b,%b' % (key, written, json.dumps(measured, separators=(",", ":")).encode()[1:])
 
 
 def _inflated(data: bytes) -> bytes:
@@ -141,36 +152,26 @@ def _inflated(data: bytes) -> bytes:
     return text
 
 
-def _read(text: bytes) -> Pack:
+def _read(text: str) -> Pack:
     if _ASKS.fullmatch(text):
         return Pack()
-    job, lines, seals = None, [], []
-    for number, record in enumerate(text[1:-1].split(b"\n"), 1):
+    if text[:1] != "[" or text[-1:] != "]":
+        raise NoPackError("it is no SenML pack")
+    lines = _LINES.findall(text)
+    if len(lines) == text.count("\n") + 1:
+        return Pack(None, lines)
+    job, seals = None, []
+    for number, record in enumerate(text.split("\n"), 1):
+        if _LINES.fullmatch(record):
+            continue
+        found = _OTHER.fullmatch(record)
         try:
-            key, written = _member(record.removesuffix(b","))
-            match key:
-                case b"line":
-                    lines.append(_line(written))
-                case b"job":
-                    job = read_job(written)
-                case _:
-                    seals.append(read_seal(written))
-        except (KeyError, TypeError, ValueError, RecursionError) as error:
+            if found is None:
+                raise ValueError
+            if found[1] == "job":
+                job = read_job(found[2].encode())
+            else:
+                seals.append(read_seal(found[2].encode()))
+        except (KeyError, TypeError, ValueError, RecursionError, NewerError) as error:
             raise NoPackError(f"record {number} is not written as a log's lines are") from error
     return Pack(job, lines, seals)
-
-
-def _member(record: bytes) -> tuple[bytes, bytes]:
-    """Take the line out of a record; what stands before it is for others."""
-    for key in _KEYS:
-        before = record.find(b',"%b":{' % key, 0, _LONGEST_VALUE)
-        if before > 0 and record[-1:] == b"}":
-            return key, record[before + len(key) + 4 : -1]
-    raise ValueError
-
-
-def _line(written: bytes) -> Line:
-    line = read_line(written)
-    if line is None:
-        raise ValueError
-    return line
