@@ -29,11 +29,10 @@ import psycopg
 from brokers import Mosquitto
 from databases import PostgreSQL
 from meterlink.reading import Instant
-from meterlink.record.chain import Line, digest
+from meterlink.record.chain import Line, canonical, digest
 from meterlink.record.codec import to_entry
 from meterlink.record.store import Job, Store
 from meterlink.record.take_in import event_row
-from meterlink.record.chain import canonical
 from meterlink.record.written import written_job
 from meterlink.relay import topics
 from meterlink.relay.pack import write_pack
@@ -45,6 +44,8 @@ _PACK = 256
 _GROUP = 20
 """Packs that share a transaction of the office when it is busy; see `Measured.groups`."""
 _IN_FLIGHT = 60
+_WIDEST = 8
+"""Packs of a crew that are on their way unacknowledged, as a relay has."""
 _KEY = "ab" * 32
 _COLUMNS = ("job", "seq", "kind", "monotonic_ns", "utc_ns", "body", "raw", "sha256")
 
@@ -204,25 +205,24 @@ async def taken_in(port: int, loads: Sequence[Load]) -> float:
     left = {each.job.id: len(each.lines) for each in loads}
     async with client(port) as crews:
         await crews.subscribe("steadypoint/1/office/+/ack/+", qos=1)
-        progress = {each.job.id: asyncio.Condition() for each in loads}
+        progress = {each.job.id: asyncio.Event() for each in loads}
         acked = dict.fromkeys(left, 0)
         begin = time.perf_counter()
 
         async def send(each: Load) -> None:
-            topic, sent = topics.log(each.device, each.job.id), 0
-            for pack in each.packs:
-                async with progress[each.job.id]:
-                    await progress[each.job.id].wait_for(lambda: sent - acked[each.job.id] < 8 * _PACK)
+            topic, job = topics.log(each.device, each.job.id), each.job.id
+            for number, pack in enumerate(each.packs):
+                while number * _PACK - acked[job] >= _WIDEST * _PACK:
+                    progress[job].clear()
+                    await progress[job].wait()
                 await crews.publish(topic, pack, qos=1)
-                sent += _PACK
 
         sending = [asyncio.ensure_future(send(each)) for each in loads]
         async for message in crews.messages:
             job = topics.acknowledged_job(message.topic.value)
             ack = _ack(message.payload)
-            async with progress[job]:
-                acked[job] = max(acked[job], ack)
-                progress[job].notify_all()
+            acked[job] = max(acked[job], ack)
+            progress[job].set()
             if all(acked[name] >= count for name, count in left.items()):
                 break
         took = time.perf_counter() - begin
@@ -255,12 +255,16 @@ async def _crews(port: int, loads: Sequence[Load], begin: float, apart_s: float,
         for each in loads:
             await crews.subscribe(topics.ack(each.device, "+"), qos=1)
 
+        everything = asyncio.Event()
+
         async def hear() -> None:
             async for message in crews.messages:
                 now, ack = time.perf_counter(), _ack(message.payload)
                 waiting = due[topics.acknowledged_job(message.topic.value)]
                 while waiting and waiting[0][0] <= ack:
                     found.append(now - waiting.pop(0)[1])
+                if everything.is_set() and not any(due.values()):
+                    return
 
         hearing = asyncio.ensure_future(hear())
         publishing = set()
@@ -275,12 +279,10 @@ async def _crews(port: int, loads: Sequence[Load], begin: float, apart_s: float,
                 )
                 publishing.add(task)
                 task.add_done_callback(publishing.discard)
-        until = time.perf_counter() + 30
-        while any(due.values()) and time.perf_counter() < until:
-            await asyncio.sleep(0.05)
-        hearing.cancel()
-        with suppress(asyncio.CancelledError):
-            await hearing
+        everything.set()
+        with suppress(TimeoutError):
+            async with asyncio.timeout(30):
+                await hearing
         assert not any(due.values()), "packs were not acknowledged"
 
 
@@ -301,12 +303,12 @@ async def measure(
     with Mosquitto(folder / "broker", more="max_inflight_messages 100\nmax_queued_messages 10000") as broker:
         bare = await echo(broker.port, catching_up)
         many = executemany(urls[0], catching_up, folder)
-        async with _office(folder / "one", broker, urls[0]):
+        async with Running(folder / "one", broker, urls[0]):
             await taken_in(broker.port, [load(9000, 2 * _PACK, _PACK)])  # it is up, and everything is imported
             sustained = await taken_in(broker.port, catching_up)
         stored = _size(urls[0]) / sum(len(each.lines) for each in catching_up)
         at_work = [load(number, round(seconds * 10), 5) for number in range(live)]
-        async with _office(folder / "two", broker, urls[1]):
+        async with Running(folder / "two", broker, urls[1]):
             await taken_in(broker.port, [load(9000, 2 * _PACK, _PACK)])
             found = await lags(broker.port, at_work, 0.5, 25)
     ms = [each * 1000 for each in found]
@@ -318,7 +320,7 @@ async def measure(
     return Figures(sustained, bare, many, (cuts[49], cuts[98], max(ms)), live * 10.0, stored, (sent[0], sent[1]))
 
 
-class _office:
+class Running:
     def __init__(self, home: Path, broker: Mosquitto, url: str) -> None:
         self._process = OfficeProcess(home, broker.url, url)
         self._log = home / "office.log"

@@ -285,8 +285,8 @@ def refused(folder: Path, match: str) -> None:
 def test_a_newer_layout_is_refused(store: Store, tmp_path: Path) -> None:
     store.close()
     with plain_sqlite(tmp_path) as newer:
-        newer.execute("PRAGMA user_version = 4")
-    refused(tmp_path, "layout 4.*Use a newer Steadypoint")
+        newer.execute("PRAGMA user_version = 5")
+    refused(tmp_path, "layout 5.*Use a newer Steadypoint")
 
 
 def test_a_file_that_is_no_database_is_refused(tmp_path: Path) -> None:

@@ -5,9 +5,10 @@ import json
 import click
 
 from meterlink.cli._store import open_store, store_option
+from meterlink.office.register import jobs_at
 from meterlink.outcome import VerdictOutcome
 from meterlink.record.lines import job_line
-from meterlink.record.store import Job
+from meterlink.record.store import Job, Store
 from meterlink.record.summary import SUMMARY_KINDS, Summary, summarise
 from meterlink.record.words import STATES, columns, local_time
 
@@ -17,10 +18,11 @@ _HEAD = ("JOB", "STARTED", "PROCEDURE", "STATE", "PASSED", "FAILED", "UNCLEAR")
 @click.command("jobs", short_help="List the jobs in the record.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line.")
 @store_option
-def command(as_json: bool, store_url: str | None) -> None:
+@click.option("--site", metavar="SITE", help="Only jobs of devices that an office has at this site.")
+def command(as_json: bool, store_url: str | None, site: str | None) -> None:
     """List the jobs in the record, newest first, each with what it came to so far."""
     with open_store(store_url) as store:
-        found = [(job, summarise(store.events(job.id, SUMMARY_KINDS))) for job in store.jobs()]
+        found = [(job, summarise(store.events(job.id, SUMMARY_KINDS))) for job in _listed(store, site)]
     if not found:
         click.echo("No job is in the record yet; begin one with: steadypoint check", err=True)
     elif as_json:
@@ -29,6 +31,14 @@ def command(as_json: bool, store_url: str | None) -> None:
     else:
         for line in columns([_HEAD, *(_row(job, summary) for job, summary in found)]):
             click.echo(line)
+
+
+def _listed(store: Store, site: str | None) -> list[Job]:
+    listed = store.jobs()
+    if site is None:
+        return listed
+    there = jobs_at(store, site)
+    return [job for job in listed if job.id in there]
 
 
 def _row(job: Job, summary: Summary) -> tuple[str, ...]:

@@ -6,13 +6,14 @@ It blocks, and is run by a thread of its own. What does not belong is kept aside
 import hashlib
 import json
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import asdict, dataclass
 
-from sqlalchemy import Connection, bindparam, delete, func, insert, select, text, update
+from sqlalchemy import Connection, bindparam, delete, func, insert, select, update
 
 from meterlink.office.admission import Admitted, Early, Head, Refused, admit
 from meterlink.office.bulk import insert_events
+from meterlink.office.locks import hold_jobs
 from meterlink.office.marks import mark
 from meterlink.office.register import Register
 from meterlink.record.entry import Kind
@@ -104,6 +105,7 @@ class _Group:
         self._connection, self._register, self._early_s = connection, register, early_s
         self._now = time.time_ns()
         self._heads: dict[str, Head] = {}
+        self._keys: dict[str, str | None] = {}
         self._gone: set[str] = set()
         self._grown: set[str] = set()
         self._new: set[str] = set()
@@ -119,7 +121,10 @@ class _Group:
 
     def take(self, group: Sequence[Came]) -> Outcome:
         """Go through the messages in order, then write everything at once."""
-        self._lock_jobs(group)
+        jobs = {came.crew.job for came in group if came.crew.job}
+        hold_jobs(self._connection, jobs)
+        self._heads = self._stored_heads(jobs)
+        self._keys = self._register.keys(self._connection, {came.crew.device for came in group})
         for came in group:
             if came.crew.about == "status":
                 self._statuses[came.crew.device] = came.data
@@ -135,19 +140,10 @@ class _Group:
         changed = bool(self._marks)
         return Outcome(answers, self._early, changed, len(self._events), len(self._aside))
 
-    def _lock_jobs(self, group: Iterable[Came]) -> None:
-        """Have two processes take turns at a job, in one order of the jobs; a file has one writer anyway."""
-        if self._connection.dialect.name == "sqlite":
-            return
-        for job in sorted({came.crew.job for came in group}):
-            lock = text("SELECT pg_advisory_xact_lock(hashtextextended(:job, 0))")
-            self._connection.execute(lock, {"job": job})
-
     def _take(self, came: Came, found: Pack | PhotoPart) -> None:
         crew = came.crew
         head = self._head(crew.job)
-        first_key = found.job.device if isinstance(found, Pack) and found.job else None
-        key = self._register.key(self._connection, crew.device, first_key, self._now)
+        key = self._key(crew.device, found)
         if key is None:
             self._refuse(came, "foreign: this device is not registered here, or no longer; enrol it at the office")
             return
@@ -193,27 +189,37 @@ class _Group:
         self._heads[job] = admitted.head
         self._grown.add(job)
 
-    def _head(self, job: str) -> Head:
-        if job not in self._heads:
-            self._heads[job] = self._stored_head(job)
-        return self._heads[job]
+    def _key(self, device: str, found: Pack | PhotoPart) -> str | None:
+        """Return the key registered for a device; where it is not, that of the job, if the register takes the first."""
+        if device in self._keys:
+            return self._keys[device]
+        first = found.job.device if isinstance(found, Pack) and found.job else None
+        key = self._register.key_of_stranger(self._connection, device, first, self._now)
+        if key:
+            self._keys[device] = key
+        return key
 
-    def _stored_head(self, job: str) -> Head:
+    def _head(self, job: str) -> Head:
+        return self._heads.get(job, _NO_HEAD)
+
+    def _stored_heads(self, jobs: Collection[str]) -> dict[str, Head]:
+        """Return how far the jobs are there, or were when they left."""
         own = JOB.c.sha256.label("own")
-        there = select(PROGRESS.c.seq, PROGRESS.c.sha256, PROGRESS.c.sealed, PROGRESS.c.device, own)
-        row = self._connection.execute(there.join(JOB, JOB.c.id == PROGRESS.c.job).where(JOB.c.id == job)).first()
-        if row is None:
-            left = select(GONE.c.seq, GONE.c.sha256, GONE.c.sealed, GONE.c.device).where(GONE.c.job == job)
-            gone = self._connection.execute(left).first()
-            if gone is None:
-                return Head()
-            self._gone.add(job)
-            return Head(*gone)
-        return Head(row.seq, row.sha256, row.sealed, row.device, row.own)
+        there = select(PROGRESS.c.job, PROGRESS.c.seq, PROGRESS.c.sha256, PROGRESS.c.sealed, PROGRESS.c.device, own)
+        heads = there.join(JOB, JOB.c.id == PROGRESS.c.job).where(PROGRESS.c.job.in_(jobs))
+        found = {row.job: Head(*row[1:]) for row in self._connection.execute(heads)}
+        if len(found) < len(jobs):
+            left = select(GONE.c.job, GONE.c.seq, GONE.c.sha256, GONE.c.sealed, GONE.c.device).where(
+                GONE.c.job.in_(jobs)
+            )
+            gone = {row.job: Head(*row[1:]) for row in self._connection.execute(left)}
+            self._gone = set(gone)
+            found |= gone
+        return found
 
     def _hash_at(self, job: str, seq: int) -> str | None:
         if seq == 0:
-            return self._heads[job].own
+            return self._head(job).own
         for row in reversed(self._events):
             if row[:2] == (job, seq):
                 return str(row[-1])
@@ -282,7 +288,7 @@ class _Group:
         )
         head = self._head(crew.job)
         if head.device != crew.device:  # how far another's job goes is none of its business
-            head = Head()
+            head = _NO_HEAD
         self._answer(came, Ack(head.seq, head.sha256, head.sealed, Why.REFUSED, why))
 
     def _write(self) -> None:
@@ -347,4 +353,5 @@ class _Group:
             self._connection.execute(delete(ASIDE).where(ASIDE.c.device == device, ASIDE.c.id <= edge))
 
 
+_NO_HEAD = Head()
 _ADVANCE = update(PROGRESS).where(PROGRESS.c.job == bindparam("of_job"))

@@ -1,14 +1,14 @@
 """The register of devices: whose key is whose, and at which site."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import Connection, func, insert, select, update
 
 from meterlink.errors import UsageError
 from meterlink.office.marks import mark
-from meterlink.record.schema import DEVICE
+from meterlink.record.schema import DEVICE, PROGRESS
 from meterlink.record.store import Store
 from meterlink.relay.topics import is_device
 
@@ -97,11 +97,16 @@ class Register:
             enrolled = select(func.count()).select_from(DEVICE).where(DEVICE.c.first_seen == 0)
             return connection.execute(enrolled).scalar_one() > 0
 
-    def key(self, connection: Connection, device: str, first: str | None, utc_ns: int) -> str | None:
-        """Return a device's key, inside a transaction.
+    def keys(self, connection: Connection, devices: Collection[str]) -> dict[str, str | None]:
+        """Return the keys of those devices that are registered, in hex; None for one that was revoked."""
+        there = select(DEVICE.c.name, DEVICE.c.public_key, DEVICE.c.revoked_utc_ns).where(DEVICE.c.name.in_(devices))
+        return {name: None if revoked is not None else key for name, key, revoked in connection.execute(there)}
+
+    def key_of_stranger(self, connection: Connection, device: str, first: str | None, utc_ns: int) -> str | None:
+        """Return the key of a device that is not registered, inside a transaction that writes.
 
         Args:
-            connection: that writes.
+            connection: with that transaction.
             device: its name.
             first: the key that came under that name; None where none came.
             utc_ns: the time.
@@ -109,10 +114,6 @@ class Register:
         Returns:
             The key in hex; None where nothing may be taken from this device; empty where the first that comes counts.
         """
-        there = select(DEVICE.c.public_key, DEVICE.c.revoked_utc_ns).where(DEVICE.c.name == device)
-        row = connection.execute(there).first()
-        if row is not None:
-            return None if row.revoked_utc_ns is not None else str(row.public_key)
         if not self._notes_first:
             return None
         if first is None or _KEY.fullmatch(first) is None:
@@ -126,3 +127,10 @@ class Register:
 def registered_keys(store: Store) -> dict[str, str]:
     """Return the names of the enrolled devices of a store, by public key in hex."""
     return {each.public_key: f"device {each.name}" for each in Register(store).devices() if not each.first_seen}
+
+
+def jobs_at(store: Store, site: str) -> frozenset[str]:
+    """Return the ids of the jobs whose devices belong to a site: what a reader of that site may see."""
+    of_site = select(PROGRESS.c.job).join(DEVICE, DEVICE.c.name == PROGRESS.c.device).where(DEVICE.c.site == site)
+    with store.reading() as connection:
+        return frozenset(connection.execute(of_site).scalars())
