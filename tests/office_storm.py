@@ -61,8 +61,8 @@ class OfficeProcess:
     def start(self) -> None:
         self._home.mkdir(exist_ok=True)
         command = [sys.executable, "-m", "meterlink", *self._arguments]
-        log = (self._home / "office.log").open("ab")
-        self._process = subprocess.Popen(command, env=environment(self._home), stderr=log)
+        with (self._home / "office.log").open("ab") as log:
+            self._process = subprocess.Popen(command, env=environment(self._home), stderr=log)
 
     def kill(self) -> None:
         assert self._process is not None
@@ -93,6 +93,8 @@ async def storm(folder: Path, store_url: str, crews: int, minutes: float, speed:
                 for process in processes:
                     process.kill()
             _compare(came_to, store_url, people)
+            for each in people:
+                each.store.close()
     came_to.seconds = time.monotonic() - began
     return came_to
 
