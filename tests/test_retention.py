@@ -51,7 +51,7 @@ class Office:
     intake: Intake
 
     def take(self, crew: Crew, device: str, data: bytes) -> Outcome:
-        return self.intake.take([Came(FromCrew(device, "log", crew.job), data, b"", time.monotonic())])
+        return self.intake.take([Came.of(FromCrew(device, "log", crew.job), data, b"", time.monotonic())])
 
 
 def sent(crew: Crew, first: int = 0) -> bytes:

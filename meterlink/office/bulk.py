@@ -13,8 +13,9 @@ from sqlalchemy import Connection
 from meterlink.record.schema import EVENT
 
 _NAMES = [column.name for column in EVENT.columns]
-_ROWS = 400
-"""A statement: 3,200 values, where SQLite takes 32,766 and PostgreSQL 65,535."""
+_ROWS = (2048, 256, 32, 4, 1)
+"""Rows a statement: few sizes, so that the database has each prepared already. The largest has 16,384 values, where
+SQLite takes 32,766 and PostgreSQL 65,535."""
 
 
 def insert_events(connection: Connection, rows: Sequence[tuple[object, ...]]) -> None:
@@ -25,9 +26,12 @@ def insert_events(connection: Connection, rows: Sequence[tuple[object, ...]]) ->
         rows: the values of each in the order of the table's columns.
     """
     sign = "?" if connection.dialect.paramstyle == "qmark" else "%s"
-    for start in range(0, len(rows), _ROWS):
-        some = rows[start : start + _ROWS]
-        connection.exec_driver_sql(_statement(len(some), sign), tuple(chain.from_iterable(some)))
+    start = 0
+    for size in _ROWS:
+        while len(rows) - start >= size:
+            values = tuple(chain.from_iterable(rows[start : start + size]))
+            connection.exec_driver_sql(_statement(size, sign), values)
+            start += size
 
 
 @cache

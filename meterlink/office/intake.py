@@ -8,6 +8,7 @@ import json
 import time
 from collections.abc import Collection, Sequence
 from dataclasses import asdict, dataclass
+from typing import Self
 
 from sqlalchemy import Connection, bindparam, delete, func, insert, select, update
 
@@ -34,13 +35,26 @@ _NOTE = Kind.NOTE.value
 
 @dataclass(frozen=True, slots=True)
 class Came:
-    """A message of a log topic, as it came."""
+    """A message of a log topic or a status, as it came."""
 
     crew: FromCrew
     data: bytes
     correlation: bytes
     since: float
     """When, by the monotonic clock: one that is early is not waited for forever."""
+    found: Pack | PhotoPart | NoPackError | None
+    """What it is; None for a status."""
+
+    @classmethod
+    def of(cls, crew: FromCrew, data: bytes, correlation: bytes, since: float) -> Self:
+        """Read a message."""
+        found: Pack | PhotoPart | NoPackError | None = None
+        if crew.about == "log":
+            try:
+                found = read_pack(data)
+            except NoPackError as error:
+                found = error
+        return cls(crew, data, correlation, since, found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,15 +140,13 @@ class _Group:
         self._heads = self._stored_heads(jobs)
         self._keys = self._register.keys(self._connection, {came.crew.device for came in group})
         for came in group:
-            if came.crew.about == "status":
-                self._statuses[came.crew.device] = came.data
-                continue
-            try:
-                found = read_pack(came.data)
-            except NoPackError as error:
-                self._refuse(came, f"malformed: {error}")
-                continue
-            self._take(came, found)
+            match came.found:
+                case None:
+                    self._statuses[came.crew.device] = came.data
+                case NoPackError() as error:
+                    self._refuse(came, str(error))
+                case found:
+                    self._take(came, found)
         self._write()
         answers = list(self._answers.values())
         changed = bool(self._marks)

@@ -32,7 +32,7 @@ from meterlink.relay.broker import (
     ignore_closed_sockets,
 )
 from meterlink.relay.patience import wait_s
-from meterlink.relay.topics import SHARE
+from meterlink.relay.topics import SHARE, FromCrew
 
 _GROUP, _GROUP_BYTES = 400, 4 * 1024 * 1024
 """So much shares one transaction at most: a commit costs the disk the same for one line and for ten thousand."""
@@ -72,6 +72,7 @@ class Office:
             say: tells the user news, a sentence each.
         """
         self._intake, self._broker, self._feed, self._postbox, self._say = intake, broker, feed, postbox, say
+        self._raw: queue.SimpleQueue[tuple[FromCrew, bytes, bytes, float] | None] = queue.SimpleQueue()
         self._came: queue.SimpleQueue[Came | None] = queue.SimpleQueue()
         self._waiting_bytes = 0
         self._answers: asyncio.Queue[Answer] = asyncio.Queue()
@@ -87,8 +88,9 @@ class Office:
             ready: called whenever the crews can be heard.
         """
         ignore_closed_sockets()
-        worker = threading.Thread(target=self._work, name="intake", daemon=True)
-        worker.start()
+        threads = [threading.Thread(target=each, daemon=True) for each in (self._read, self._work)]
+        for thread in threads:
+            thread.start()
         failures = 0
         try:
             while True:
@@ -101,8 +103,9 @@ class Office:
                     self._news(f"{error}; trying again")
                     await asyncio.sleep(wait_s(failures, random.random()))  # noqa: S311 - it only spreads attempts
         finally:
-            self._came.put(None)
-            await asyncio.to_thread(worker.join, 10.0)
+            self._raw.put(None)
+            for thread in threads:
+                await asyncio.to_thread(thread.join, 10.0)
 
     def _session(self) -> Session:
         # Nothing is to be kept for a process that is gone: the crews send again what it did not answer.
@@ -140,11 +143,11 @@ class Office:
             if crew.about == "status":
                 self._postbox.seen(crew.device)
             self.counts.messages += 1
-            if self._came.qsize() >= _WAITING or self._waiting_bytes + len(data) > _WAITING_BYTES:
+            if self._raw.qsize() + self._came.qsize() >= _WAITING or self._waiting_bytes + len(data) > _WAITING_BYTES:
                 self.counts.dropped += 1
                 continue
             self._waiting_bytes += len(data)
-            self._came.put(Came(crew, data, correlation_of(message)[:_CORRELATION], time.monotonic()))
+            self._raw.put((crew, data, correlation_of(message)[:_CORRELATION], time.monotonic()))
 
     async def _answer(self, client: aiomqtt.Client) -> None:
         while True:
@@ -167,7 +170,12 @@ class Office:
         if not sending.cancelled():
             sending.exception()  # looked at: a connection that broke is noticed where it is listened to
 
-    # The thread that takes in
+    # Two threads: while the database is at work on what one took in, the other reads what came
+
+    def _read(self) -> None:
+        while (raw := self._raw.get()) is not None:
+            self._came.put(Came.of(*raw))
+        self._came.put(None)
 
     def _work(self) -> None:
         early: Sequence[Came] = ()

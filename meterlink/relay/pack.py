@@ -13,15 +13,19 @@ A long pack is deflated (zlib, RFC 1950): it begins with 0x78 then, and with `[`
 SenML: `photo SHA256 PART`, a line feed, then its bytes.
 """
 
+import hashlib
 import json
 import re
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
+from pydantic_core import from_json
+
 from meterlink.errors import RecordError
 from meterlink.outcome import Json
 from meterlink.record.chain import Line
+from meterlink.record.entry import Kind
 from meterlink.record.measurements import base_of, measured_line
 from meterlink.record.seal import Seal
 from meterlink.record.store import Job
@@ -33,6 +37,9 @@ LARGEST_PACK = 8 * 1024 * 1024
 """Bytes of a pack's text: no line is longer, and no more is inflated."""
 PHOTO_PART = 128 * 1024
 """Bytes of each part of a photo but the last."""
+LARGEST_TIME = 2**63
+"""Nanoseconds that no record can hold any more."""
+_KINDS = frozenset(kind.value for kind in Kind)
 _PLAIN_UP_TO = 2048
 """Bytes: a shorter pack is not worth deflating."""
 _DEFLATED = 0x78
@@ -47,19 +54,21 @@ _ASKS = re.compile(r'\[\{[^\n{}]{0,400}"n":"ask","vs":""\}\]')
 _PHOTO = re.compile(rb"photo ([0-9a-f]{64}) ([0-9]{1,4})\n")
 
 
-Fields = tuple[str, str, str, str, str, str, str, str, str]
-"""A line as it came, in the order in which it is written: what is hashed without its last brace, then the parts of that
-(monotonic_ns, utc_ns, body, kind, prev, raw in hex, seq), and the hash. A plain tuple: there are many, and one call of
-the regular expression makes them all."""
+Row = tuple[int, str, int, int, str, bytes, str]
+"""A line as a row of the table of events, behind the job: seq, kind, monotonic_ns, utc_ns, body, raw, sha256. A plain
+tuple, since there are many."""
 
 
 @dataclass(frozen=True, slots=True)
 class Pack:
-    """What came, each part well-formed but not yet trusted."""
+    """What came: a stretch of chain that is sound by itself. Whether it belongs anywhere is not known yet."""
 
     job: Job | None = None
     """The job's own line, where it is in the pack."""
-    lines: Sequence[Fields] = ()
+    prev: str = ""
+    """The hash that the first line names as that of the line before it."""
+    lines: Sequence[Row] = ()
+    """One after the other: each names the hash of the one before, and has the hash that it says."""
     seals: Sequence[Seal] = ()
 
 
@@ -75,7 +84,7 @@ class PhotoPart:
 
 
 class NoPackError(Exception):
-    """These bytes are no pack; says why."""
+    """These bytes are no pack, or none that is sound; says why, first in a word."""
 
 
 def write_pack(job: Job, own: bytes | None, lines: Iterable[Line], seals: Iterable[Seal] = ()) -> bytes:
@@ -104,22 +113,22 @@ def write_photo_part(part: PhotoPart) -> bytes:
 
 
 def read_pack(data: bytes) -> Pack | PhotoPart:
-    """Read what came over a log topic.
+    """Read what came over a log topic, and check all that can be checked of it alone.
 
     Raises:
-        NoPackError: it is none.
+        NoPackError: it is none, or not sound.
     """
     if len(data) > LARGEST_MESSAGE:
-        raise NoPackError(f"{len(data)} bytes; at most {LARGEST_MESSAGE} are expected")
+        raise NoPackError(f"malformed: {len(data)} bytes; at most {LARGEST_MESSAGE} are expected")
     if found := _PHOTO.match(data[:100]):
         if len(data) - found.end() > PHOTO_PART:
-            raise NoPackError("a part of a photo is too large")
+            raise NoPackError("malformed: a part of a photo is too large")
         return PhotoPart(found[1].decode(), int(found[2]), data[found.end() :])
     text = _inflated(data) if data[:1] == bytes([_DEFLATED]) else data
     try:
         return _read(text.decode())
     except UnicodeDecodeError as error:
-        raise NoPackError("it is no UTF-8") from error
+        raise NoPackError("malformed: it is no UTF-8") from error
 
 
 def _records(job: Job, own: bytes | None, lines: Iterable[Line], seals: Iterable[Seal]) -> Iterator[bytes]:
@@ -146,9 +155,9 @@ def _inflated(data: bytes) -> bytes:
     try:
         text = inflating.decompress(data, LARGEST_PACK)
     except zlib.error as error:
-        raise NoPackError("it cannot be inflated") from error
+        raise NoPackError("malformed: it cannot be inflated") from error
     if not inflating.eof or inflating.unused_data:
-        raise NoPackError("it is cut off, or inflates to more than any pack")
+        raise NoPackError("malformed: it is cut off, or inflates to more than any pack")
     return text
 
 
@@ -156,22 +165,53 @@ def _read(text: str) -> Pack:
     if _ASKS.fullmatch(text):
         return Pack()
     if text[:1] != "[" or text[-1:] != "]":
-        raise NoPackError("it is no SenML pack")
-    lines = _LINES.findall(text)
-    if len(lines) == text.count("\n") + 1:
-        return Pack(None, lines)
+        raise NoPackError("malformed: it is no SenML pack")
+    found = _LINES.findall(text)
+    prev, lines = _stretch(found)
+    if len(found) == text.count("\n") + 1:
+        return Pack(None, prev, lines)
     job, seals = None, []
     for number, record in enumerate(text.split("\n"), 1):
         if _LINES.fullmatch(record):
             continue
-        found = _OTHER.fullmatch(record)
+        other = _OTHER.fullmatch(record)
         try:
-            if found is None:
+            if other is None:
                 raise ValueError
-            if found[1] == "job":
-                job = read_job(found[2].encode())
+            if other[1] == "job":
+                job = read_job(other[2].encode())
             else:
-                seals.append(read_seal(found[2].encode()))
+                seals.append(read_seal(other[2].encode()))
         except (KeyError, TypeError, ValueError, RecursionError, NewerError) as error:
-            raise NoPackError(f"record {number} is not written as a log's lines are") from error
-    return Pack(job, lines, seals)
+            raise NoPackError(f"malformed: record {number} is not written as a log's lines are") from error
+    return Pack(job, prev, lines, seals)
+
+
+def _stretch(found: Sequence[tuple[str, ...]]) -> tuple[str, list[Row]]:
+    """Check that lines follow each other, that each has its hash, and that a record can hold them."""
+    first = last = found[0][5] if found else ""
+    rows: list[Row] = []
+    for text, monotonic_ns, utc_ns, body, kind, prev, raw, seq, sha256 in found:
+        number, times = int(seq), (int(monotonic_ns), int(utc_ns))
+        if rows and number != rows[-1][0] + 1:
+            raise NoPackError(f"out of order: line {number} comes after line {rows[-1][0]}")
+        if prev != last:
+            raise NoPackError(f"altered: line {number} does not follow the one before")
+        if kind not in _KINDS:  # asked first: an unknown word could hide where body and kind meet
+            raise NoPackError(f"malformed: line {number} is of a kind that this Steadypoint does not know")
+        if hashlib.sha256(f"{text}}}".encode()).hexdigest() != sha256:
+            raise NoPackError(f"altered: line {number} has not the hash that it says")
+        if not (-LARGEST_TIME < times[0] < LARGEST_TIME and -LARGEST_TIME < times[1] < LARGEST_TIME):
+            raise NoPackError(f"malformed: line {number} has a time that no record can hold")
+        if not _is_object(body):
+            raise NoPackError(f"malformed: line {number} has a body that is no JSON object, or too deep")
+        rows.append((number, kind, *times, body, bytes.fromhex(raw), sha256))
+        last = sha256
+    return first, rows
+
+
+def _is_object(body: str) -> bool:
+    try:
+        return isinstance(from_json(body, allow_inf_nan=False), dict)
+    except ValueError:
+        return False
