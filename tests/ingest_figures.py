@@ -62,6 +62,8 @@ class Figures:
     """Median, 99th percentile, longest."""
     live: float
     """Readings a second during the second part."""
+    busy: tuple[float, float]
+    """Processor time of the office's process a reading, in microseconds: catching up, and live."""
     bytes_stored: float
     """A reading."""
     bytes_sent: tuple[float, float]
@@ -81,6 +83,7 @@ class Figures:
                 f"share of the lower ceiling:  {self.share:9.2f} (at least 0.5)",
                 f"live, {self.live:,.0f} readings/s: lag {self.lag_ms[0]:.0f} ms, "
                 f"99th percentile {self.lag_ms[1]:.0f} ms (under 2000), longest {self.lag_ms[2]:.0f} ms",
+                f"the office's processor time a reading: {self.busy[0]:.0f} us catching up, {self.busy[1]:.0f} us live",
                 f"bytes a reading: {self.bytes_stored:.0f} stored; {self.bytes_sent[0]:.0f} sent by a relay that "
                 f"catches up, {self.bytes_sent[1]:.0f} live",
             ]
@@ -303,21 +306,34 @@ async def measure(
     with Mosquitto(folder / "broker", more="max_inflight_messages 100\nmax_queued_messages 10000") as broker:
         bare = await echo(broker.port, catching_up)
         many = executemany(urls[0], catching_up, folder)
-        async with Running(folder / "one", broker, urls[0]):
+        async with Running(folder / "one", broker, urls[0]) as office:
             await taken_in(broker.port, [load(9000, 2 * _PACK, _PACK)])  # it is up, and everything is imported
+            before = office.processor_s()
             sustained = await taken_in(broker.port, catching_up)
+            busy = [(office.processor_s() - before) / sum(len(each.lines) for each in catching_up)]
         stored = _size(urls[0]) / sum(len(each.lines) for each in catching_up)
         at_work = [load(number, round(seconds * 10), 5) for number in range(live)]
-        async with Running(folder / "two", broker, urls[1]):
+        async with Running(folder / "two", broker, urls[1]) as office:
             await taken_in(broker.port, [load(9000, 2 * _PACK, _PACK)])
+            before = office.processor_s()
             found = await lags(broker.port, at_work, 0.5, 25)
+            busy.append((office.processor_s() - before) / sum(len(each.lines) for each in at_work))
     ms = [each * 1000 for each in found]
     cuts = quantiles(ms, n=100)
     sent = [
         sum(map(len, (pack for each in some for pack in each.packs))) / sum(len(each.lines) for each in some)
         for some in (catching_up, at_work)
     ]
-    return Figures(sustained, bare, many, (cuts[49], cuts[98], max(ms)), live * 10.0, stored, (sent[0], sent[1]))
+    return Figures(
+        taken_in=sustained,
+        echo=bare,
+        executemany=many,
+        lag_ms=(cuts[49], cuts[98], max(ms)),
+        live=live * 10.0,
+        busy=(busy[0] * 1e6, busy[1] * 1e6),
+        bytes_stored=stored,
+        bytes_sent=(sent[0], sent[1]),
+    )
 
 
 class Running:
@@ -325,12 +341,12 @@ class Running:
         self._process = OfficeProcess(home, broker.url, url)
         self._log = home / "office.log"
 
-    async def __aenter__(self) -> None:
+    async def __aenter__(self) -> OfficeProcess:
         self._process.start()
         until = time.monotonic() + 30
         while time.monotonic() < until:
             if self._log.exists() and "taking in" in self._log.read_text(encoding="utf-8"):
-                return
+                return self._process
             await asyncio.sleep(0.1)
         raise AssertionError(self._log.read_text(encoding="utf-8"))
 

@@ -7,6 +7,7 @@ MINUTES are simulated; SPEED of them pass in one real minute. With --postgresql 
 """
 
 import asyncio
+import os
 import random
 import subprocess
 import sys
@@ -63,6 +64,12 @@ class OfficeProcess:
         command = [sys.executable, "-m", "meterlink", *self._arguments]
         with (self._home / "office.log").open("ab") as log:
             self._process = subprocess.Popen(command, env=environment(self._home), stderr=log)
+
+    def processor_s(self) -> float:
+        """Seconds of processor time that it has used (proc(5), fields 14 and 15 of `stat`)."""
+        assert self._process is not None
+        fields = Path(f"/proc/{self._process.pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
+        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
     def kill(self) -> None:
         assert self._process is not None

@@ -47,7 +47,7 @@ def with_password(tmp_path: Path, authority: Authority) -> Iterator[Mosquitto]:
 
 async def reached(choice: BrokerChoice) -> None:
     broker = choice.broker()
-    async with connected(broker, Session("test")) as client:
+    async with connected(broker, Session("test"), lambda message: None) as client:
         await client.subscribe("test")
 
 

@@ -9,9 +9,11 @@ from dataclasses import replace
 import click
 
 from meterlink.cli._answering import ways_options
+from meterlink.cli._broker import BrokerChoice
 from meterlink.cli._hearing import Hearing, heard, hearing_options
 from meterlink.cli._identify import ensure_known
 from meterlink.cli._pages import PORT, Pages, host_option, lan_option
+from meterlink.cli._relayed import relay_option, relayed
 from meterlink.cli._stated import stated_options
 from meterlink.cli.check import acknowledge
 from meterlink.errors import UsageError
@@ -40,6 +42,7 @@ from meterlink.web.technician import TechnicianPage
 @stated_options
 @hearing_options
 @ways_options
+@relay_option
 def command(
     *,
     procedure: str | None,
@@ -52,6 +55,7 @@ def command(
     stated: Stated,
     hearing: Hearing,
     ways: frozenset[Way],
+    relay: BrokerChoice | None,
 ) -> None:
     """Serve the technician's page at / until Ctrl-C.
 
@@ -60,7 +64,7 @@ def command(
     """
     plan = _plan(procedure, job, meter, stated, ways, accept_cautions=accept_cautions)
     place = Pages(host, port, insecure_lan).take()
-    with suppress(KeyboardInterrupt):
+    with relayed(relay, home_folder()), suppress(KeyboardInterrupt):
         asyncio.run(_serve(place, plan, hearing, ways))
 
 

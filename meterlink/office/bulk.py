@@ -12,10 +12,12 @@ from sqlalchemy import Connection
 
 from meterlink.record.schema import EVENT
 
-_NAMES = [column.name for column in EVENT.columns]
+_NAMES = ", ".join(column.name for column in EVENT.columns)
 _ROWS = (2048, 256, 32, 4, 1)
-"""Rows a statement: few sizes, so that the database has each prepared already. The largest has 16,384 values, where
-SQLite takes 32,766 and PostgreSQL 65,535."""
+"""Rows a statement of SQLite: few sizes, so that each is prepared already. The largest has 16,384 values of 32,766."""
+_TYPES = ("text", "int", "text", "bigint", "bigint", "text", "bytea", "text")
+_COLUMNS = f"INSERT INTO event ({_NAMES}) SELECT * FROM unnest({', '.join(f'%s::{each}[]' for each in _TYPES)})"  # noqa: S608
+"""PostgreSQL takes each column as one array, whose order the rows keep."""
 
 
 def insert_events(connection: Connection, rows: Sequence[tuple[object, ...]]) -> None:
@@ -25,16 +27,20 @@ def insert_events(connection: Connection, rows: Sequence[tuple[object, ...]]) ->
         connection: in a transaction that writes.
         rows: the values of each in the order of the table's columns.
     """
-    sign = "?" if connection.dialect.paramstyle == "qmark" else "%s"
+    if not rows:
+        return
+    if connection.dialect.name != "sqlite":
+        connection.exec_driver_sql(_COLUMNS, tuple(map(list, zip(*rows, strict=True))))
+        return
     start = 0
     for size in _ROWS:
         while len(rows) - start >= size:
             values = tuple(chain.from_iterable(rows[start : start + size]))
-            connection.exec_driver_sql(_statement(size, sign), values)
+            connection.exec_driver_sql(_statement(size), values)
             start += size
 
 
 @cache
-def _statement(rows: int, sign: str) -> str:
-    row = f"({', '.join([sign] * len(_NAMES))})"
-    return f"INSERT INTO event ({', '.join(_NAMES)}) VALUES {', '.join([row] * rows)}"  # noqa: S608 - our own names
+def _statement(rows: int) -> str:
+    row = "(?, ?, ?, ?, ?, ?, ?, ?)"
+    return f"INSERT INTO event ({_NAMES}) VALUES {', '.join([row] * rows)}"  # noqa: S608 - our own names

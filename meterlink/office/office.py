@@ -5,6 +5,7 @@ line as there before the office itself says so, and sends it again.
 """
 
 import asyncio
+import math
 import os
 import queue
 import random
@@ -30,6 +31,7 @@ from meterlink.relay.broker import (
     correlated,
     correlation_of,
     ignore_closed_sockets,
+    until_broken,
 )
 from meterlink.relay.patience import wait_s
 from meterlink.relay.topics import SHARE, FromCrew
@@ -38,6 +40,9 @@ _GROUP, _GROUP_BYTES = 400, 4 * 1024 * 1024
 """So much shares one transaction at most: a commit costs the disk the same for one line and for ten thousand."""
 _WAITING, _WAITING_BYTES = 4000, 64 * 1024 * 1024
 """So much waits at most."""
+_LINGER_S, _WORTH_IT = 0.05, 64 * 1024
+"""So long the first message of a group waits for others, unless so many bytes are there at once: a commit for each of
+many crews would cost more than their lines."""
 _AGAIN_S = 0.05
 _AFTER_TROUBLE_S = 1.0
 _CORRELATION = 64
@@ -95,7 +100,7 @@ class Office:
         try:
             while True:
                 try:
-                    async with connected(self._broker, self._session()) as client:
+                    async with connected(self._broker, self._session(), self._hear) as client:
                         failures = 0
                         await self._serve(client, ready)
                 except (BrokerError, NotLetInError) as error:
@@ -110,7 +115,7 @@ class Office:
     def _session(self) -> Session:
         # Nothing is to be kept for a process that is gone: the crews send again what it did not answer.
         name = f"steadypoint-office-{os.getpid()}-{secrets.token_hex(4)}"
-        return Session(name, receive_maximum=500, queued=_WAITING)
+        return Session(name, receive_maximum=500)
 
     def _news(self, text: str) -> None:
         if text != self._said:
@@ -122,7 +127,7 @@ class Office:
         await client.subscribe([(topics.every_log(share), 1), (topics.EVERY_STATUS, 1), (topics.EVERY_LIVE, 0)])
         self._news(f"taking in from {self._broker.address}")
         ready()
-        tasks = [asyncio.ensure_future(each(client)) for each in (self._listen, self._answer, self._send_notes)]
+        tasks = [asyncio.ensure_future(each(client)) for each in (until_broken, self._answer, self._send_notes)]
         try:
             done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
             for task in done:
@@ -132,30 +137,29 @@ class Office:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
 
-    async def _listen(self, client: aiomqtt.Client) -> None:
-        async for message in client.messages:
-            crew, data = topics.from_crew(message.topic.value), message.payload
-            if crew is None:
-                continue
-            if crew.about == "live":
-                self._feed.show(crew, data)
-                continue
-            if crew.about == "status":
-                self._postbox.seen(crew.device)
-            self.counts.messages += 1
-            if self._raw.qsize() + self._came.qsize() >= _WAITING or self._waiting_bytes + len(data) > _WAITING_BYTES:
-                self.counts.dropped += 1
-                continue
-            self._waiting_bytes += len(data)
-            self._raw.put((crew, data, correlation_of(message)[:_CORRELATION], time.monotonic()))
+    def _hear(self, message: aiomqtt.Message) -> None:
+        crew, data = topics.from_crew(message.topic.value), message.payload
+        if crew is None:
+            return
+        if crew.about == "live":
+            self._feed.show(crew, data)
+            return
+        if crew.about == "status":
+            self._postbox.seen(crew.device)
+        self.counts.messages += 1
+        if self._raw.qsize() + self._came.qsize() >= _WAITING or self._waiting_bytes + len(data) > _WAITING_BYTES:
+            self.counts.dropped += 1
+            return
+        self._waiting_bytes += len(data)
+        self._raw.put((crew, data, correlation_of(message)[:_CORRELATION], time.monotonic()))
 
     async def _answer(self, client: aiomqtt.Client) -> None:
         while True:
             answer = await self._answers.get()
-            properties = correlated(answer.correlation)
+            properties, data = correlated(answer.correlation), answer.ack.write()
             topic = topics.ack(answer.device, answer.job)
             # Whether the broker has it is not waited for: a crew that hears nothing asks.
-            sending = asyncio.ensure_future(client.publish(topic, answer.ack.write(), qos=1, properties=properties))
+            sending = asyncio.ensure_future(client.publish(topic, data, qos=1, properties=properties, timeout=math.inf))
             self._sending.add(sending)
             sending.add_done_callback(self._sent)
 
@@ -190,10 +194,11 @@ class Office:
     def _group(self, early: Sequence[Came]) -> list[Came] | None:
         """Wait for messages; return all that are there, up to a bound, behind those that came too early before."""
         group, size = list(early), 0
-        wait = _AGAIN_S if early else None
+        until = time.monotonic() + _AGAIN_S if early else math.inf
         while len(group) < _GROUP and size < _GROUP_BYTES:
+            left = until - time.monotonic()
             try:
-                came = self._came.get(timeout=wait) if wait is None or wait > 0 else self._came.get_nowait()
+                came = self._came.get(timeout=None if left == math.inf else max(left, 0.0))
             except queue.Empty:
                 break
             if came is None:
@@ -201,7 +206,7 @@ class Office:
             self._waiting_bytes -= len(came.data)
             size += len(came.data)
             group.append(came)
-            wait = 0
+            until = min(until, time.monotonic() + (_LINGER_S if size < _WORTH_IT else 0.0))
         return group
 
     def _taken(self, group: Sequence[Came]) -> Outcome:

@@ -3,9 +3,10 @@
 import asyncio
 import logging
 import ssl
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,8 @@ from meterlink.relay.address import Address
 
 KEEPALIVE_S = 15
 """A link that is dead in silence is noticed after one and a half of it."""
+Hear = Callable[[aiomqtt.Message], None]
+
 _CONNECT_S = 15.0
 _LOGGER = logging.getLogger("steadypoint.mqtt")
 _LOGGER.addHandler(logging.NullHandler())
@@ -87,9 +90,32 @@ class Session:
     """So many messages of QoS 1 may come unacknowledged."""
     largest_packet: int = 300 * 1024
     """Bytes; the broker keeps back what is larger."""
-    queued: int = 2000
-    """So many messages that came may wait; what comes beyond is dropped, and asked for again end to end."""
     will: aiomqtt.Will | None = None
+
+
+class _Heard(asyncio.Queue[aiomqtt.Message]):
+    """In the place of aiomqtt's queue: hands each message on at once, and holds none.
+
+    Its own way, an iterator that starts two tasks for each message, takes longer than to take the message in.
+    """
+
+    def __init__(self, hear: Hear, maxsize: int = 0) -> None:
+        super().__init__(maxsize)
+        self._hear = hear
+
+    def put_nowait(self, item: aiomqtt.Message) -> None:
+        """Hand it on."""
+        self._hear(item)
+
+
+async def until_broken(client: aiomqtt.Client) -> None:
+    """Wait until the connection breaks; for a client whose messages are handed on as they come.
+
+    Raises:
+        aiomqtt.MqttError: it broke.
+    """
+    async for _ in client.messages:
+        """None comes this way."""
 
 
 def ignore_closed_sockets() -> None:
@@ -107,8 +133,13 @@ def ignore_closed_sockets() -> None:
 
 
 @asynccontextmanager
-async def connected(broker: Broker, session: Session) -> AsyncIterator[aiomqtt.Client]:
+async def connected(broker: Broker, session: Session, hear: Hear) -> AsyncIterator[aiomqtt.Client]:
     """Be connected while the block runs.
+
+    Args:
+        broker: where, and who we are there.
+        session: how we want to be remembered.
+        hear: gets each message as it comes, in the event loop; it must not wait.
 
     Raises:
         BrokerError: there is no connection, or it broke.
@@ -130,7 +161,7 @@ async def connected(broker: Broker, session: Session) -> AsyncIterator[aiomqtt.C
         timeout=_CONNECT_S,
         # A session that the broker still has is gone on with; one without expiry begins clean anyway.
         clean_start=MQTT_CLEAN_START_FIRST_ONLY if not session.expiry_s else False,
-        max_queued_incoming_messages=session.queued,
+        queue_type=partial(_Heard, hear),  # type: ignore[arg-type] # it is called with a size, and nothing else
         properties=properties,
         tls_context=broker.tls(),
         logger=_LOGGER,

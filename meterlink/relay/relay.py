@@ -34,6 +34,7 @@ from meterlink.relay.broker import (
     correlated,
     correlation_of,
     ignore_closed_sockets,
+    until_broken,
 )
 from meterlink.relay.device import Device, battery, this_device
 from meterlink.relay.outstanding import Ask, Outstanding, Send
@@ -128,7 +129,7 @@ class Relay:
         failures = 0
         while True:
             try:
-                async with connected(self._broker, self._session()) as client:
+                async with connected(self._broker, self._session(), self._hear) as client:
                     failures = 0
                     self._news(f"connected to {self._broker.address}")
                     await self._converse(client, patience_s)
@@ -165,7 +166,7 @@ class Relay:
                 photo.interrupted()
         name = self._device.name
         await client.subscribe([(topics.ack(name, "+"), 1), (topics.note(name), 1)])
-        listening = asyncio.ensure_future(self._listen(client))
+        listening = asyncio.ensure_future(until_broken(client))
         self._unconfirmed = 0
         try:
             await self._pump(client, listening, patience_s)
@@ -351,17 +352,14 @@ class Relay:
 
     # What the office says
 
-    async def _listen(self, client: aiomqtt.Client) -> None:
-        async for message in client.messages:
-            data, topic = message.payload, message.topic.value
-            if topic == topics.note(self._device.name):
-                if trouble := put_note(self._device.folder, data):
-                    self._news(trouble)
-                continue
-            ack = read_ack(data)
-            if ack is not None:
-                self._take(topics.acknowledged_job(topic), ack, correlation_of(message))
-                self._wake.set()
+    def _hear(self, message: aiomqtt.Message) -> None:
+        data, topic = message.payload, message.topic.value
+        if topic == topics.note(self._device.name):
+            if trouble := put_note(self._device.folder, data):
+                self._news(trouble)
+        elif (ack := read_ack(data)) is not None:
+            self._take(topics.acknowledged_job(topic), ack, correlation_of(message))
+            self._wake.set()
 
     def _take(self, job: str, ack: Ack, correlation: bytes) -> None:
         way = self._ways.get(job)

@@ -9,11 +9,21 @@ down_revision = "layout3"
 _NS = sa.BigInteger().with_variant(sa.Integer, "sqlite")
 _KEPT = {"job": "id", "event": "job", "seal": "job"}
 """The tables that are only added to, each with its column that names the job."""
-_IN_ORDER = {
-    "job": "EXISTS (SELECT 1 FROM job WHERE id = NEW.id)",
-    "event": "NEW.seq <> 1 + (SELECT coalesce(max(seq), 0) FROM event WHERE job = NEW.job)",
-    "seal": "EXISTS (SELECT 1 FROM seal WHERE job = NEW.job AND events >= NEW.events)",
-}
+_EVENTS_IN_ORDER = """
+CREATE FUNCTION event_in_order() RETURNS trigger LANGUAGE plpgsql AS $$
+DECLARE new RECORD;
+BEGIN
+    FOR new IN SELECT job, min(seq) AS first, max(seq) AS last, count(*) AS lines FROM added GROUP BY job LOOP
+        IF new.first < 1 OR new.lines <> new.last - new.first + 1 OR (
+            new.first > 1 AND NOT EXISTS (SELECT 1 FROM event WHERE job = new.job AND seq = new.first - 1)
+        ) THEN
+            RAISE EXCEPTION 'the record is append-only';
+        END IF;
+    END LOOP;
+    RETURN NULL;
+END $$
+"""
+"""Once a statement and not once a row, which many lines share: without a gap, and behind what is there."""
 
 
 def upgrade() -> None:
@@ -148,7 +158,6 @@ def _guard_on_postgresql() -> None:
     for table, job in _KEPT.items():
         _refuse(f"{table}_no_update", table, "UPDATE", "true")
         _refuse(f"{table}_no_delete", table, "DELETE", f"NOT EXISTS (SELECT 1 FROM gone WHERE job = OLD.{job})")  # noqa: S608
-        _refuse(f"{table}_in_order", table, "INSERT", _IN_ORDER[table])
         op.execute(
             f"CREATE FUNCTION {table}_no_truncate() RETURNS trigger LANGUAGE plpgsql AS "
             "$$ BEGIN RAISE EXCEPTION 'the record is append-only'; END $$"
@@ -157,6 +166,15 @@ def _guard_on_postgresql() -> None:
             f"CREATE TRIGGER {table}_no_truncate BEFORE TRUNCATE ON {table} "
             f"FOR EACH STATEMENT EXECUTE FUNCTION {table}_no_truncate()"
         )
+
+    _refuse(
+        "seal_in_order", "seal", "INSERT", "EXISTS (SELECT 1 FROM seal WHERE job = NEW.job AND events >= NEW.events)"
+    )
+    op.execute(_EVENTS_IN_ORDER)
+    op.execute(
+        "CREATE TRIGGER event_in_order AFTER INSERT ON event REFERENCING NEW TABLE AS added "
+        "FOR EACH STATEMENT EXECUTE FUNCTION event_in_order()"
+    )
 
 
 def _refuse(name: str, table: str, change: str, condition: str) -> None:
