@@ -90,8 +90,12 @@ def command(
         raise UsageError("--keep and --archives go together: what is not kept leaves as an archive")
     keeping = Keeping(keep_days(keep), archives) if archives is not None else None
     to = choice.broker()
-    with Store.at(url) as store, suppress(KeyboardInterrupt):
-        asyncio.run(_run(store, to, open_register, keeping))
+    with (
+        Store.at(url) as store,
+        suppress(KeyboardInterrupt),
+        asyncio.Runner(loop_factory=asyncio.SelectorEventLoop) as runner,  # the kind that aiomqtt needs
+    ):
+        runner.run(_run(store, to, open_register, keeping))
 
 
 def _list_refusals(url: str) -> None:

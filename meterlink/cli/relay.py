@@ -47,7 +47,9 @@ def command(*, choice: BrokerChoice, once: bool, patience: float, beside_check: 
         suppress(KeyboardInterrupt, asyncio.CancelledError),
     ):
         on_start = _finish_with_input if beside_check else _stop_on_signal
-        asyncio.run(relaying(folder, store, key, broker, _say, once=once, patience_s=patience, on_start=on_start))
+        work = relaying(folder, store, key, broker, _say, once=once, patience_s=patience, on_start=on_start)
+        with asyncio.Runner(loop_factory=asyncio.SelectorEventLoop) as runner:  # the kind that aiomqtt needs
+            runner.run(work)
 
 
 def _stop_on_signal(finish: Callable[[], None]) -> None:

@@ -72,13 +72,15 @@ class _Way:
 
     job: str
     lines: Outstanding = field(default_factory=Outstanding)
-    photos: list[PhotoWay] | None = None
-    """None until the lines are there: notes are among them."""
+    photos: dict[str, PhotoWay] = field(default_factory=dict)
+    looked_up_to: int = 0
+    """Up to this line, notes were searched for photos."""
     told: str | None = None
 
     @property
     def complete(self) -> bool:
-        return self.lines.complete and self.photos is not None and all(photo.complete for photo in self.photos)
+        searched = self.lines.complete and self.looked_up_to >= self.lines.seq
+        return searched and all(photo.complete for photo in self.photos.values())
 
 
 class Relay:
@@ -105,11 +107,13 @@ class Relay:
         self._heard = time.monotonic()
         self._said: str | None = None
         self._closing = False
+        self._finishing = asyncio.Event()
 
     def finish(self) -> None:
         """End once all is acknowledged, as with `once`; may be called from any task of the loop."""
         self._closing = True
         self._heard = time.monotonic()
+        self._finishing.set()
         self._wake.set()
 
     async def run(self, *, once: bool, patience_s: float) -> None:
@@ -138,7 +142,7 @@ class Relay:
                 if self._closing:
                     raise
                 self._news(str(error))
-                await asyncio.sleep(_NEVER_S)
+                await self._pause(_NEVER_S)
             except BrokerError as error:
                 failures += 1
                 self._news(f"{error}; trying again")
@@ -147,7 +151,16 @@ class Relay:
                 wait = wait_s(failures, random.random())  # noqa: S311 - it only spreads attempts
                 if self._closing and time.monotonic() + wait - self._heard > patience_s:
                     raise self._not_all(f"{error}") from error
-                await asyncio.sleep(wait)
+                await self._pause(wait)
+
+    async def _pause(self, seconds: float) -> None:
+        """Wait before the next attempt; not longer than until it is time to finish."""
+        if self._closing:
+            await asyncio.sleep(seconds)
+            return
+        with suppress(TimeoutError):
+            async with asyncio.timeout(seconds):
+                await self._finishing.wait()
 
     def _news(self, text: str) -> None:
         """Say it, unless it was the last thing said."""
@@ -162,7 +175,7 @@ class Relay:
     async def _converse(self, client: aiomqtt.Client, patience_s: float) -> None:
         for way in self._ways.values():
             way.lines.interrupted()
-            for photo in way.photos or ():
+            for photo in way.photos.values():
                 photo.interrupted()
         name = self._device.name
         await client.subscribe([(topics.ack(name, "+"), 1), (topics.note(name), 1)])
@@ -228,7 +241,6 @@ class Relay:
             way = self._ways.setdefault(head.job, _Way(head.job))
             if way.lines.seq != head.seq or way.lines.sealed != head.sealed:
                 way.lines.grown(head.seq, head.sealed)
-                way.photos = None
             before = self._seen.get(head.job)
             self._seen[head.job] = head.seq
             if before != head.seq and not (everything and before is None):
@@ -261,7 +273,7 @@ class Relay:
                 continue
             if self._unconfirmed >= _UNCONFIRMED_BYTES or busy >= _JOBS_AT_ONCE:
                 return
-            busy += 1
+            busy += not way.lines.given_up
             self._send_lines(client, way, now)
             if way.lines.complete:
                 self._send_photos(client, way, now)
@@ -297,9 +309,11 @@ class Relay:
         return write_pack(job, written_job(job) if first == 0 else None, lines, seals)
 
     def _send_photos(self, client: aiomqtt.Client, way: _Way, now_ns: int) -> None:
-        if way.photos is None:
-            way.photos = photos_of(self._tail.photo_notes(way.job))
-        for photo in way.photos:
+        if way.looked_up_to < way.lines.seq:
+            for photo in photos_of(self._tail.photo_notes(way.job, way.looked_up_to)):
+                way.photos.setdefault(photo.sha256, photo)
+            way.looked_up_to = way.lines.seq
+        for photo in way.photos.values():
             part = photo.due(now_ns)
             if part is None:
                 continue
@@ -366,9 +380,9 @@ class Relay:
         if way is None:
             return
         self._heard = time.monotonic()
-        for photo in way.photos or ():
-            if photo.sha256 in (ack.photos or {}):
-                photo.took((ack.photos or {})[photo.sha256])
+        for sha256, there in (ack.photos or {}).items():
+            if sha256 in way.photos:
+                way.photos[sha256].took(there)
         boot, _, run = correlation.decode("ascii", "replace").partition("-")
         number = int(run) if boot == self._boot and run.isdigit() else -1
         here = self._tail.hash_at(job, ack.seq) if ack.seq >= 0 else None

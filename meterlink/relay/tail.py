@@ -19,7 +19,10 @@ _HEADS = text(
     "FROM job WHERE device = :device AND sha256 IS NOT NULL ORDER BY started_utc_ns DESC, id DESC"
 )
 _HASH = text("SELECT sha256 FROM event WHERE job = :job AND seq = :seq")
-_PHOTO_NOTES = text("SELECT body FROM event WHERE job = :job AND kind = 'note' AND body LIKE '%\"photo\":{%'")
+_PHOTO_NOTES = text(
+    "SELECT body FROM event WHERE job = :job AND seq > :after AND kind = 'note' AND body LIKE '%\"photo\":{%'"
+)
+_JOBS_IN_MIND = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +73,8 @@ class Tail:
     def job(self, job_id: str) -> Job:
         """Return a job's own line."""
         if job_id not in self._jobs:
+            if len(self._jobs) >= _JOBS_IN_MIND:
+                self._jobs.clear()
             self._jobs[job_id] = job_as_found(self._store, job_id) or Job.unreadable(job_id)
         return self._jobs[job_id]
 
@@ -90,10 +95,11 @@ class Tail:
         """Return the seals of lines behind one, up to another."""
         return [seal for seal in seals_as_found(self._store, job_id) if after < seal.events <= up_to]
 
-    def photo_notes(self, job_id: str) -> list[str]:
-        """Return the bodies of notes with a photo."""
+    def photo_notes(self, job_id: str, after: int) -> list[str]:
+        """Return the bodies of notes with a photo, behind a line."""
         with self._store.reading() as connection:
-            return [str(body) for body in connection.execute(_PHOTO_NOTES, {"job": job_id}).scalars()]
+            found = connection.execute(_PHOTO_NOTES, {"job": job_id, "after": after}).scalars()
+            return [str(body) for body in found]
 
 
 def _fitting(lines: Iterator[Line], most_bytes: int) -> Iterator[Line]:
