@@ -1,6 +1,6 @@
 # Two commands for a newcomer: `make demo` and `make test`. Each sets up all it needs, on a bare machine too.
 .DELETE_ON_ERROR:
-.PHONY: demo test bench clean alsa chromium dbus mosquitto ngspice
+.PHONY: demo test bench clean alsa chromium dbus mosquitto ngspice postgresql
 
 VENV := .venv
 BIN := $(VENV)/bin
@@ -10,7 +10,7 @@ APT := DEBIAN_FRONTEND=noninteractive apt-get
 demo: $(VENV)/run.stamp
 	$(BIN)/steadypoint demo
 
-test: $(VENV)/dev.stamp alsa chromium dbus mosquitto ngspice
+test: $(VENV)/dev.stamp alsa chromium dbus mosquitto ngspice postgresql
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
@@ -22,8 +22,9 @@ test: $(VENV)/dev.stamp alsa chromium dbus mosquitto ngspice
 # Bluetooth links cut 200 times, the speed of the decoders, every simulated meter identified, verdicts given early, false
 # ones near limits; the circuit solver beside ngspice, 20,000 faults searched for, how soon a verdict is heard; a sealed
 # job damaged 5,000 times, 500 jobs replayed, what verifying a long job costs, a job of 1,000,000 readings on the auditor's
-# page, 200 lifts over 24 months; the whole library on the simulated lift, with every fault that it should catch.
-bench: $(VENV)/dev.stamp chromium dbus ngspice
+# page, 200 lifts over 24 months; 30 crews that report through a storm, how fast the office takes in; the whole library on
+# the simulated lift, with every fault that it should catch.
+bench: $(VENV)/dev.stamp chromium dbus mosquitto ngspice
 	$(BIN)/python tests/startups.py
 	$(BIN)/python tests/kills.py
 	$(BIN)/python tests/help_cost.py
@@ -41,6 +42,8 @@ bench: $(VENV)/dev.stamp chromium dbus ngspice
 	$(BIN)/python tests/long_figures.py
 	$(BIN)/python tests/audit_figures.py
 	$(BIN)/python tests/ageing.py
+	$(BIN)/python tests/office_storm.py
+	$(BIN)/python tests/ingest_figures.py
 	$(BIN)/steadypoint dry-run
 
 # The Bluetooth tests start a D-Bus of their own; where it is missing and cannot be installed, they say so and are skipped.
@@ -49,11 +52,17 @@ dbus:
 	    $(APT) update -qq && $(APT) install -qq -y dbus; \
 	fi
 
-# The broker of the tests, each started by the test itself; where it is missing and cannot be installed, those tests are
-# skipped.
+# The office is tested over a real broker, each started by the test itself; where it is missing and cannot be installed,
+# those tests are skipped.
 mosquitto:
 	@if ! PATH="$$PATH:/usr/sbin" command -v mosquitto >/dev/null && command -v apt-get >/dev/null && test "$$(id -u)" = 0; then \
 	    $(APT) update -qq && $(APT) install -qq -y --no-install-recommends mosquitto; \
+	fi
+
+# The same on PostgreSQL: the tests start a server of their own.
+postgresql:
+	@if ! ls /usr/lib/postgresql/*/bin/initdb >/dev/null 2>&1 && command -v apt-get >/dev/null && test "$$(id -u)" = 0; then \
+	    $(APT) update -qq && $(APT) install -qq -y --no-install-recommends postgresql; \
 	fi
 
 # The circuit solver is held against ngspice; where it is missing and cannot be installed, those tests are skipped.

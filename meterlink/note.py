@@ -33,8 +33,11 @@ class Note:
     """Whose note it is, such as `technician`, `office` or `auditor`."""
     at: Instant
     photo: Photo | None = None
+    sent: str | None = None
+    """The id under which the office sent it; it waits to see that in the log."""
 
     def as_json(self) -> Json:
         """The body of the `note` event."""
         photo = self.photo.as_json() if self.photo else None
-        return {"about": "remark", "text": self.text, "by": self.by, "photo": photo}
+        body: dict[str, object] = {"about": "remark", "text": self.text, "by": self.by, "photo": photo}
+        return body if self.sent is None else {**body, "note": self.sent}

@@ -9,7 +9,7 @@ from meterlink.entered import Entered
 from meterlink.keeper import News
 from meterlink.link import Link
 from meterlink.note import Note, Photo
-from meterlink.outcome import Answer, Break, Input, Json
+from meterlink.outcome import Answer, Break, Cue, Input, Json
 from meterlink.reading import Instant, Reading
 from meterlink.session import Session
 
@@ -42,10 +42,12 @@ class Remark:
     photo: Photo | None
     kept: Callable[[], None]
     """Called once it is on the disk, from the check's own loop."""
+    sent: str | None = None
+    """The id of a note from the office, which is told aloud once it is kept."""
 
     def __call__(self, at: Instant) -> Note:
         """Make the note, once it is known when."""
-        return Note(self.text, self.by, at, self.photo)
+        return Note(self.text, self.by, at, self.photo, self.sent)
 
 
 class Answers:
@@ -95,6 +97,8 @@ async def run(session: Session, link: Link, answers: Answers, output: Output) ->
                 say(session.take(Input(answer, at) if isinstance(answer, Answer) else answer(at)))
                 if isinstance(answer, Remark):
                     answer.kept()
+                    if answer.sent is not None:
+                        say([Cue("office-note", f"{answer.by}: {answer.text}", None, session.last).as_json()])
             else:
                 item = next_item.result()
                 if item is None:

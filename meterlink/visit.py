@@ -1,15 +1,18 @@
 """One visit from the meter to the record, wherever it is shown: the terminal, a program, the pages."""
 
+import asyncio
 from asyncio import CancelledError
 from collections.abc import Callable
 from contextlib import AbstractContextManager, ExitStack, suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from meterlink.errors import FileError, LinkError, MeterlinkError, RecordError
 from meterlink.history.last_visit import last_told
 from meterlink.history.look_up import earlier_visits
 from meterlink.in_hand import Stated, meter_identity, meter_in_hand, require_calibration
+from meterlink.inbox import mark_taken, waiting_notes
 from meterlink.instrument import Instrument
 from meterlink.instruments.shelf import local_day
 from meterlink.link import Link, open_link, start_clock
@@ -20,7 +23,7 @@ from meterlink.record.device_key import Ask, ask_nobody, device_key, known_keys
 from meterlink.record.lock import recording
 from meterlink.record.seal import Signer
 from meterlink.record.store import Store
-from meterlink.run import Answers, Output, run
+from meterlink.run import Answers, Output, Remark, run
 from meterlink.session import PLAIN, Particulars, Session
 
 Begin = Callable[[Store, Path, Instrument, Signer], Session]
@@ -28,6 +31,9 @@ Begin = Callable[[Store, Path, Instrument, Signer], Session]
 
 Show = Callable[[Session, Answers], AbstractContextManager[Output]]
 """Where a job is shown while it runs, and where its answers come from."""
+
+
+_INBOX_S = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,12 +108,13 @@ async def visit(store: Store, folder: Path, plan: Plan, show: Show, ask: Ask = a
             session = plan.begin(store, folder, replace(known, wire=link.wire), key)
             if plan.job is None:
                 locks.enter_context(recording(folder, session.job))
-            return Visited(session, await _run(session, link, show))
+            return Visited(session, await _run(session, link, show, folder))
 
 
-async def _run(session: Session, link: Link, show: Show) -> MeterlinkError | None:
+async def _run(session: Session, link: Link, show: Show, folder: Path) -> MeterlinkError | None:
     """Run the job and close it if it has not come to its end; return what broke it off, if anything did."""
     answers = Answers()
+    hearing = asyncio.ensure_future(_hear_office(folder, answers))
     trouble: MeterlinkError | None = None
     reason = Break.INTERRUPTED
     try:
@@ -124,4 +131,17 @@ async def _run(session: Session, link: Link, show: Show) -> MeterlinkError | Non
                 output.tell(announcement)
     except RecordError as error:
         trouble = error
+    finally:
+        hearing.cancel()
     return trouble
+
+
+async def _hear_office(folder: Path, answers: Answers) -> None:
+    """Hand notes from the office to the check as they come, each once."""
+    given: set[str] = set()
+    while True:
+        for note in await asyncio.to_thread(waiting_notes, folder):
+            if note.id not in given:
+                given.add(note.id)
+                answers.give(Remark(note.text, note.by, None, partial(mark_taken, folder, note), note.id))
+        await asyncio.sleep(_INBOX_S)

@@ -26,6 +26,7 @@ from meterlink.record.chain import Line, canonical, digest
 from meterlink.record.codec import from_event, to_entry
 from meterlink.record.device_key import DeviceKey, device_key
 from meterlink.record.entry import Event, Kind
+from meterlink.record.photos import photos_in
 from meterlink.record.proof import prove
 from meterlink.record.seal import Seal, seal
 from meterlink.record.store import Job, Store
@@ -131,7 +132,7 @@ def long_archive(home: Path, count: int, key: DeviceKey) -> Path:
             if line.seq == count:
                 seals.append(seal(job.id, count, line.sha256.decode(), job.started_utc_ns, key))
 
-    write_archive(path, job, noting(), seals, home / "photos")
+    write_archive(path, job, noting(), seals, photos_in(home))
     return path
 
 

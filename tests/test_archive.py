@@ -14,7 +14,7 @@ from meterlink.note import Note
 from meterlink.record.archive import write_archive
 from meterlink.record.chain import Line, digest
 from meterlink.record.codec import to_entry
-from meterlink.record.photos import keep_photo, photo_path
+from meterlink.record.photos import keep_photo, photo_path, photos_in
 from meterlink.record.store import FILE_NAME, Store
 from record_samples import at, begin
 from sealed_job import sealed_job
@@ -118,7 +118,7 @@ def test_an_event_of_a_kind_of_tomorrow_is_not_imported(home: Path, other: Path,
     with Store.open(home) as store:
         job = store.job(begin(store))
         line = Line(1, b"0", b"0", b"hologram", b"{}", b"", (job.sha256 or "").encode(), b"")
-        write_archive(tmp_path / "job.zip", job, [line._replace(sha256=digest(line.text))], [], home)
+        write_archive(tmp_path / "job.zip", job, [line._replace(sha256=digest(line.text))], [], photos_in(home))
     result = taken_in(other, tmp_path / "job.zip")
     assert (result.returncode, jobs(other)) == (2, [])
     assert "a kind that this Steadypoint does not know (hologram); use a newer one" in result.stderr

@@ -151,7 +151,7 @@ def age(store: Store, job: str, ns: int) -> None:
 
 
 def change(store: Store, statement: str) -> None:
-    with closing(sqlite3.connect(store._path)) as record:
+    with closing(sqlite3.connect(store.place)) as record:
         record.execute("DROP TRIGGER event_no_update")
         record.execute(statement)
         record.commit()

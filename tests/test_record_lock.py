@@ -50,7 +50,7 @@ def test_where_no_lock_can_be_made_it_says_so() -> None:
     with (
         public_folder() as folder,
         read_only(folder),
-        pytest.raises(RecordError, match=rf"cannot lock job {JOB} \(Permission denied\)"),
+        pytest.raises(RecordError, match=rf"cannot lock {JOB} \(Permission denied\)"),
         recording(folder, JOB),
     ):
         pytest.fail("recorded without a lock")

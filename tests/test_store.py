@@ -172,7 +172,7 @@ def test_the_file_is_marked_as_ours_in_write_ahead_mode(store: Store, tmp_path: 
     # SQLite "Database File Format", section 1.3: read and write versions at 18 and 19 (2: write-ahead log), user
     # version at 60, application id at 68, big-endian.
     assert header[18:20] == b"\x02\x02"
-    assert header[60:64] == b"\x00\x00\x00\x03"
+    assert header[60:64] == b"\x00\x00\x00\x04"
     assert header[68:72] == b"SPNT"
 
 
@@ -285,8 +285,8 @@ def refused(folder: Path, match: str) -> None:
 def test_a_newer_layout_is_refused(store: Store, tmp_path: Path) -> None:
     store.close()
     with plain_sqlite(tmp_path) as newer:
-        newer.execute("PRAGMA user_version = 4")
-    refused(tmp_path, "layout 4.*Use a newer Steadypoint")
+        newer.execute("PRAGMA user_version = 5")
+    refused(tmp_path, "layout 5.*Use a newer Steadypoint")
 
 
 def test_a_file_that_is_no_database_is_refused(tmp_path: Path) -> None:

@@ -14,11 +14,13 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from meterlink.cli import complain
+from meterlink.cli._broker import BrokerChoice
 from meterlink.cli._hearing import Hearing, heard
 from meterlink.cli._identify import ensure_known
 from meterlink.cli._key import ask_passphrase
 from meterlink.cli._outputs import JsonOutput, PlainOutput, TerminalOutput, Together
 from meterlink.cli._pages import Pages, served
+from meterlink.cli._relayed import relayed
 from meterlink.cli.readings import quiet_end
 from meterlink.driver import parse_meter_url
 from meterlink.entered import Entered, entered
@@ -41,7 +43,15 @@ meter_option = click.option("--meter", required=True, metavar="METER", help="Add
 json_option = click.option("--json", "as_json", is_flag=True, help="Print outcomes as JSON lines, and nothing else.")
 
 
-def conduct(plan: Plan, *, as_json: bool, hearing: Hearing, pages: Pages | None, pedal: bool) -> NoReturn:
+def conduct(
+    plan: Plan,
+    *,
+    as_json: bool,
+    hearing: Hearing,
+    pages: Pages | None,
+    pedal: bool,
+    relay: BrokerChoice | None = None,
+) -> NoReturn:
     """Run a job to the exit status.
 
     Args:
@@ -50,6 +60,7 @@ def conduct(plan: Plan, *, as_json: bool, hearing: Hearing, pages: Pages | None,
         hearing: what is to be heard.
         pages: where the technician's page is served beside that; None for nowhere.
         pedal: whether any key of the terminal that says nothing else says yes.
+        relay: the broker over which the job goes to the office; None for none.
 
     Raises:
         MeterlinkError: it could not begin.
@@ -57,7 +68,10 @@ def conduct(plan: Plan, *, as_json: bool, hearing: Hearing, pages: Pages | None,
     ensure_known(plan.meter)
     place = pages.take() if pages else None
     status = NOT_FINISHED
-    with suppress(KeyboardInterrupt):  # before the job began, or a second time while it was being closed
+    with (
+        relayed(relay, home_folder()),
+        suppress(KeyboardInterrupt),
+    ):  # before the job began, or a second time while it was being closed
         status = asyncio.run(_conduct(plan, pages, place, as_json=as_json, hearing=hearing, pedal=pedal))
     sys.exit(status)
 

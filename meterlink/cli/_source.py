@@ -5,6 +5,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from meterlink.errors import RecordError
@@ -14,9 +15,10 @@ from meterlink.record.as_found import job_as_found, job_ids, lines_as_found, sea
 from meterlink.record.backup import back_up
 from meterlink.record.chain import Line
 from meterlink.record.entry import Event, Kind
-from meterlink.record.photos import photo_bytes
+from meterlink.record.photos import ReadPhoto, photos_in
 from meterlink.record.seal import Seal
 from meterlink.record.store import FILE_NAME, Job, Store
+from meterlink.record.stored_photo import stored_photo
 
 _SQLITE = b"SQLite format 3\0"
 """How such a file begins (SQLite, "Database File Format", section 1.3)."""
@@ -31,8 +33,8 @@ class Source:
     recorded_here: bool
     store: Store | None = None
     archive: Archive | None = None
-    photos: Path | None = None
-    """The folder whose `photos` hold them; None in an archive, which has its own."""
+    photos: ReadPhoto = lambda sha256: None
+    """Reads them; an archive has its own."""
 
     def lines(self) -> Iterator[Line | None]:
         """Its log as found."""
@@ -56,45 +58,48 @@ class Source:
         return self.photo(sha256) is not None
 
     def photo(self, sha256: str) -> bytes | None:
-        """The bytes of this hash; None where they are not there."""
-        if self.archive is not None:
-            return self.archive.photo(sha256)
-        return None if self.photos is None else photo_bytes(self.photos, sha256)
+        """Return the photo that has this hash; None where it is not there."""
+        return self.archive.photo(sha256) if self.archive is not None else self.photos(sha256)
 
 
 @contextmanager
-def open_sources(name: str, folder: Path) -> Iterator[Iterator[Source]]:
+def open_sources(name: str, folder: Path, store_url: str | None = None) -> Iterator[Iterator[Source]]:
     """Open what a user names: a file where there is one of that name, else a job of the record.
 
     Args:
         name: an archive, a database file, or a job's id.
         folder: the home folder.
+        store_url: another store to look for the job in, such as the office's.
 
     Raises:
+        UsageError: the URL is none.
         RecordError: there is no such job, or the file is neither.
     """
     path = Path(name)
-    if not path.is_file():
+    if store_url is not None:
+        with Store.at(store_url) as store:
+            yield iter([_of(store, name, partial(stored_photo, store, name), recorded_here=False)])
+    elif not path.is_file():
         with Store.open(folder) as store:
-            yield iter([_of(store, name, folder, recorded_here=True)])
+            yield iter([_of(store, name, photos_in(folder), recorded_here=True)])
     elif _is_database(path):
         # A copy is looked at, which may be brought to the newest layout; the file is only read.
         with tempfile.TemporaryDirectory() as copy:
             back_up(path, Path(copy) / FILE_NAME)
             with Store.open(Path(copy)) as store:
-                yield (_of(store, job, path.parent, recorded_here=False) for job in job_ids(store))
+                yield (_of(store, job, photos_in(path.parent), recorded_here=False) for job in job_ids(store))
     else:
         with open_archive(path) as archive:
             yield iter([Source(archive.job, archive.seals, recorded_here=False, archive=archive)])
 
 
-def _of(store: Store, job_id: str, folder: Path, *, recorded_here: bool) -> Source:
+def _of(store: Store, job_id: str, photos: ReadPhoto, *, recorded_here: bool) -> Source:
     job = job_as_found(store, job_id)
     if job is None:
         if job_id not in job_ids(store):
             store.job(job_id)  # says so, and which ids are near
         job = Job.unreadable(job_id)
-    return Source(job, seals_as_found(store, job_id), recorded_here=recorded_here, store=store, photos=folder)
+    return Source(job, seals_as_found(store, job_id), recorded_here=recorded_here, store=store, photos=photos)
 
 
 def _is_database(path: Path) -> bool:

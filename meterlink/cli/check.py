@@ -8,9 +8,11 @@ from typing import NoReturn
 import click
 
 from meterlink.cli._answering import pedal_option, ways_options
+from meterlink.cli._broker import BrokerChoice
 from meterlink.cli._conduct import conduct, json_option, meter_option
 from meterlink.cli._hearing import Hearing, hearing_options
 from meterlink.cli._pages import Pages, page_options
+from meterlink.cli._relayed import relay_option
 from meterlink.cli._stated import stated_options
 from meterlink.errors import UsageError
 from meterlink.gestures import Way
@@ -34,6 +36,7 @@ from meterlink.visit import new_job
 @page_options
 @ways_options
 @pedal_option
+@relay_option
 @json_option
 def command(
     *,
@@ -48,6 +51,7 @@ def command(
     pages: Pages | None,
     ways: frozenset[Way],
     pedal: bool,
+    relay: BrokerChoice | None,
     as_json: bool,
 ) -> None:
     """Run PROCEDURE, a file or the name of a shipped one, with the meter at METER.
@@ -70,6 +74,7 @@ def command(
         pages=pages,
         pedal=pedal,
         about=about,
+        relay=relay,
     )
 
 
@@ -84,6 +89,7 @@ def run_procedure(
     pages: Pages | None = None,
     pedal: bool = False,
     about: Particulars = PLAIN,
+    relay: BrokerChoice | None = None,
 ) -> NoReturn:
     """Have the cautions acknowledged, then run a job to the exit status.
 
@@ -94,7 +100,7 @@ def run_procedure(
         acknowledge(prepared.procedure.cautions)
 
     plan = new_job(prepared, meter, stated, about)
-    conduct(plan, as_json=as_json, hearing=hearing, pages=pages, pedal=pedal)
+    conduct(plan, as_json=as_json, hearing=hearing, pages=pages, pedal=pedal, relay=relay)
 
 
 def acknowledge(cautions: Sequence[str]) -> None:

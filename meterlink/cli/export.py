@@ -9,13 +9,13 @@ from typing import TextIO
 import click
 
 from meterlink.cli._source import Source, open_sources
+from meterlink.cli._store import store_option
 from meterlink.errors import RecordError
 from meterlink.home import home_folder
 from meterlink.record.archive import write_archive
 from meterlink.record.chain import Line
 from meterlink.record.measurements import senml
 from meterlink.record.new_file import new_file
-from meterlink.record.photos import FOLDER
 from meterlink.record.table import rows
 
 
@@ -23,18 +23,19 @@ from meterlink.record.table import rows
 @click.argument("job")
 @click.option("--as", "form", type=click.Choice(["csv", "senml", "archive"]), required=True, help="In which form.")
 @click.option("-o", "--output", type=click.Path(dir_okay=False), required=True, help="The new file.")
-def command(job: str, form: str, output: str) -> None:
+@store_option
+def command(job: str, form: str, output: str, store_url: str | None) -> None:
     """Write JOB to a new file; one that is there is never overwritten.
 
     csv: every event a row (RFC 4180); a cell that a spreadsheet might run as a formula begins with a quote. senml:
     readings and verdicts as SenML JSON (RFC 8428). archive: the whole job, for another machine to import, verify and
     replay.
     """
-    folder, path = home_folder(), Path(output)
-    with open_sources(job, folder) as sources:
+    path = Path(output)
+    with open_sources(job, home_folder(), store_url) as sources:
         source = next(sources)
         if form == "archive":
-            write_archive(path, source.job, _sound(source), source.seals, folder / FOLDER)
+            write_archive(path, source.job, _sound(source), source.seals, source.photo)
         else:
             _write(path, source, _csv if form == "csv" else _senml)
 

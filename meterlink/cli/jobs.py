@@ -4,7 +4,8 @@ import json
 
 import click
 
-from meterlink.home import home_folder
+from meterlink.cli._store import open_store, store_option
+from meterlink.office.register import jobs_at
 from meterlink.outcome import VerdictOutcome
 from meterlink.record.lines import job_line
 from meterlink.record.store import Job, Store
@@ -16,10 +17,12 @@ _HEAD = ("JOB", "STARTED", "PROCEDURE", "STATE", "PASSED", "FAILED", "UNCLEAR")
 
 @click.command("jobs", short_help="List the jobs in the record.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a line.")
-def command(as_json: bool) -> None:
+@store_option
+@click.option("--site", metavar="SITE", help="Only jobs of devices that an office has at this site.")
+def command(as_json: bool, store_url: str | None, site: str | None) -> None:
     """List the jobs in the record, newest first, each with what it came to so far."""
-    with Store.open(home_folder()) as store:
-        found = [(job, summarise(store.events(job.id, SUMMARY_KINDS))) for job in store.jobs()]
+    with open_store(store_url) as store:
+        found = [(job, summarise(store.events(job.id, SUMMARY_KINDS))) for job in _listed(store, site)]
     if not found:
         click.echo("No job is in the record yet; begin one with: steadypoint check", err=True)
     elif as_json:
@@ -28,6 +31,14 @@ def command(as_json: bool) -> None:
     else:
         for line in columns([_HEAD, *(_row(job, summary) for job, summary in found)]):
             click.echo(line)
+
+
+def _listed(store: Store, site: str | None) -> list[Job]:
+    listed = store.jobs()
+    if site is None:
+        return listed
+    there = jobs_at(store, site)
+    return [job for job in listed if job.id in there]
 
 
 def _row(job: Job, summary: Summary) -> tuple[str, ...]:

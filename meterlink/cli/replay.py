@@ -14,6 +14,7 @@ from meterlink.cli._hearing import Hearing, hearing_options
 from meterlink.cli._pages import Pages, optional_page
 from meterlink.cli._playing import SPEED, played
 from meterlink.cli._source import Source, open_sources
+from meterlink.cli._store import store_option
 from meterlink.driver import Decoder
 from meterlink.errors import MeterlinkError, UsageError
 from meterlink.home import home_folder
@@ -47,6 +48,7 @@ _WHAT_IF = "WHAT-IF: what another procedure would have said of the same readings
     "With --speed: play it on the technician's page there too; it begins once a page is open. 0: any free one.",
 )
 @hearing_options
+@store_option
 def command(
     *,
     job: str,
@@ -56,6 +58,7 @@ def command(
     skip_pauses: bool,
     pages: Pages | None,
     hearing: Hearing,
+    store_url: str | None,
 ) -> None:
     """Replay JOB, an id that `steadypoint jobs` lists, or FILE, an archive.
 
@@ -70,7 +73,7 @@ def command(
     if speed is not None and other:
         raise UsageError("--with asks for verdicts alone; it cannot be played: leave out --speed or --with")
     with ExitStack() as opened:
-        sources = list(opened.enter_context(open_sources(job, home_folder())))
+        sources = list(opened.enter_context(open_sources(job, home_folder(), store_url)))
         if len(sources) != 1:
             raise UsageError(f"{job} holds {len(sources)} jobs; export the one you mean, or copy the file to a record")
         (source,) = sources

@@ -11,9 +11,11 @@ import click
 
 from meterlink.access.roles import Role
 from meterlink.cli._answering import ways_options
+from meterlink.cli._broker import BrokerChoice
 from meterlink.cli._hearing import Hearing, heard, hearing_options
 from meterlink.cli._identify import ensure_known
 from meterlink.cli._pages import Pages, place_options
+from meterlink.cli._relayed import relay_option, relayed
 from meterlink.cli._stated import stated_options
 from meterlink.cli.check import acknowledge
 from meterlink.errors import UsageError
@@ -44,6 +46,7 @@ from meterlink.web.technician import TechnicianPage
 @stated_options
 @hearing_options
 @ways_options
+@relay_option
 def command(
     *,
     procedure: str | None,
@@ -54,6 +57,7 @@ def command(
     stated: Stated,
     hearing: Hearing,
     ways: frozenset[Way],
+    relay: BrokerChoice | None,
 ) -> None:
     """Serve the technician's page at /, and the auditor's at /audit, until Ctrl-C.
 
@@ -62,7 +66,11 @@ def command(
     """
     plan = _plan(procedure, job, meter, stated, ways, accept_cautions=accept_cautions)
     place = pages.take()
-    with suppress(KeyboardInterrupt), pages.admission(place, home_folder()) as admission:
+    with (
+        relayed(relay, home_folder()),
+        suppress(KeyboardInterrupt),
+        pages.admission(place, home_folder()) as admission,
+    ):
         asyncio.run(_serve(place, admission, plan, hearing, ways))
 
 

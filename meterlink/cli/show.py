@@ -4,22 +4,22 @@ import json
 
 import click
 
-from meterlink.home import home_folder
+from meterlink.cli._store import open_store, store_option
 from meterlink.record.lines import event_line, job_line
 from meterlink.record.page import job_page
-from meterlink.record.store import Store
 from meterlink.record.summary import SUMMARY_KINDS, summarise
 
 
 @click.command("show", short_help="Show one job: its steps, verdicts and touches.")
 @click.argument("job")
 @click.option("--json", "as_json", is_flag=True, help="Print the job and every stored event, one JSON object a line.")
-def command(job: str, as_json: bool) -> None:
+@store_option
+def command(job: str, as_json: bool, store_url: str | None) -> None:
     """Show one job: its steps in order with their verdicts, then the touches that gave none.
 
     JOB is an id that `steadypoint jobs` lists.
     """
-    with Store.open(home_folder()) as store:
+    with open_store(store_url) as store:
         if not as_json:
             click.echo("\n".join(job_page(store, job)))
             return

@@ -7,6 +7,7 @@ import click
 
 from meterlink.cli._proof import proof_of
 from meterlink.cli._source import open_sources
+from meterlink.cli._store import store_option
 from meterlink.home import home_folder
 from meterlink.record.proof import Proof
 from meterlink.record.seal import fingerprint
@@ -17,14 +18,15 @@ from meterlink.record.words import columns
 @click.argument("job", metavar="JOB|FILE")
 @click.option("--key", metavar="FINGERPRINT", help="Demand a seal by this key, such as 4f3a-91c2-77b0-e6d1.")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON object a job.")
-def command(job: str, key: str | None, as_json: bool) -> None:
+@store_option
+def command(job: str, key: str | None, as_json: bool, store_url: str | None) -> None:
     """Verify JOB, an id that `steadypoint jobs` lists, or FILE: an archive, or a database with all its jobs.
 
     Exit status: 0 intact, 1 not: altered, truncated, signed by a key that has no business there, or never chained.
     """
     folder = home_folder()
     intact = True
-    with open_sources(job, folder) as sources:
+    with open_sources(job, folder, store_url) as sources:
         for source in sources:
             proof = proof_of(source, folder)
             if key is not None and (proof.key is None or fingerprint(proof.key) != key):

@@ -20,14 +20,15 @@ import zipfile
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 
 from meterlink.errors import RecordError
-from meterlink.record.chain import VERSION, Line, canonical, digest, read_line, with_hash, without_hash
+from meterlink.record.chain import Line, read_line
 from meterlink.record.new_file import new_file
+from meterlink.record.photos import ReadPhoto
 from meterlink.record.seal import Seal
 from meterlink.record.store import Job
+from meterlink.record.written import NewerError, read_job, read_seal, seal_line, written_job
 
 _LONGEST_LINE = 16 * 1024 * 1024
 """Bytes: procedure, circuit and sheets have at most half a megabyte each."""
@@ -48,7 +49,7 @@ photos/: each named by the SHA-256 of its bytes, which notes in events.jsonl nam
 """
 
 
-def write_archive(path: Path, job: Job, lines: Iterable[Line], seals: Sequence[Seal], photos: Path) -> None:
+def write_archive(path: Path, job: Job, lines: Iterable[Line], seals: Sequence[Seal], photo: ReadPhoto) -> None:
     """Write a job.
 
     Args:
@@ -56,7 +57,7 @@ def write_archive(path: Path, job: Job, lines: Iterable[Line], seals: Sequence[S
         job: as found.
         lines: its log as found.
         seals: oldest first.
-        photos: the folder in which photos lie by their hashes; one that is not there is left out.
+        photo: returns the bytes that have a hash; a photo that is not there is left out.
 
     Raises:
         RecordError: the job has no chain, there is a file of that name, or it cannot be written.
@@ -65,18 +66,13 @@ def write_archive(path: Path, job: Job, lines: Iterable[Line], seals: Sequence[S
         raise RecordError(f"job {job.id} was made by an older version, without hashes: an archive would prove nothing")
     with new_file(path), path.open("xb") as file, zipfile.ZipFile(file, "w") as archive:
         _put(archive, "READ-ME.txt", [_ABOUT.encode()])
-        _put(archive, "job.json", [with_hash(job.text, job.sha256.encode()), b"\n"])
+        _put(archive, "job.json", [written_job(job), b"\n"])
         named: dict[str, None] = {}
         _put(archive, "events.jsonl", _noting_photos(lines, named))
         _put(archive, "seals.jsonl", (seal_line(seal) + b"\n" for seal in seals))
         for sha256 in named:
-            if (photos / sha256).is_file():
-                _put(archive, f"photos/{sha256}", [(photos / sha256).read_bytes()])
-
-
-def seal_line(seal: Seal) -> bytes:
-    """Write a seal as an archive has it."""
-    return canonical({**seal.signed, "signature": seal.signature})
+            if (data := photo(sha256)) is not None:
+                _put(archive, f"photos/{sha256}", [data])
 
 
 def _put(archive: zipfile.ZipFile, name: str, blocks: Iterable[bytes]) -> None:
@@ -108,7 +104,7 @@ class Archive:
         """
         self._path, self._zip = path, archive
         self.job = self._job()
-        self.seals = [self._seal(text) for text in self._read("seals.jsonl").splitlines()]
+        self.seals = [read_seal(text) for text in self._read("seals.jsonl").splitlines()]
 
     def lines(self) -> Iterator[Line | None]:
         """Return the log as it stands in the file; None for a line that is none, and for all that cannot be read."""
@@ -130,26 +126,12 @@ class Archive:
         return data if hashlib.sha256(data).hexdigest() == sha256 else None
 
     def _job(self) -> Job:
-        written = self._read("job.json").removesuffix(b"\n")
-        text, sha256 = without_hash(written) or (written, b"")
         try:
-            body = json.loads(text)
-            if body["chain"] != VERSION and digest(text) == sha256:
-                raise RecordError(f"{self._path}: this archive is of a newer Steadypoint; use that one")
-            job = Job.from_line(body["job"])
-            # What is not written as it must be was altered, whatever it means.
-            return replace(job, sha256=sha256.decode()) if job.text == text else Job.unreadable(job.id)
+            return read_job(self._read("job.json").removesuffix(b"\n"))
+        except NewerError as error:
+            raise RecordError(f"{self._path}: this archive is of a newer Steadypoint; use that one") from error
         except (KeyError, TypeError, ValueError):
             return Job.unreadable("")
-
-    def _seal(self, text: bytes) -> Seal:
-        try:
-            values = json.loads(text)
-            del values["seal"]
-            seal = Seal(**{**values, "utc_ns": int(values["utc_ns"])})
-        except (KeyError, TypeError, ValueError):
-            return Seal("", 0, "", 0, "", "")  # holds for nothing
-        return seal if seal_line(seal) == text else Seal("", 0, "", 0, "", "")
 
     def _read(self, name: str) -> bytes:
         try:

@@ -6,6 +6,7 @@ in `keys/` beside it, each named as the key shall be called.
 
 import os
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 from cryptography.exceptions import UnsupportedAlgorithm
@@ -74,6 +75,17 @@ def device_key(folder: Path, ask: Ask = ask_nobody) -> DeviceKey:
     except OSError as error:
         raise RecordError(f"{path}: the device's key cannot be kept here ({error.strerror})") from error
     return DeviceKey(key)
+
+
+def own_public_key(folder: Path, ask: Ask = ask_nobody) -> str:
+    """Return this device's public key in hex; its passphrase is not needed once the key was used."""
+    path = folder / _KEYS / f"{OWN}.pem"
+    if path.exists() and (folder / FILE_NAME).exists():
+        with suppress(OSError, ValueError, UnsupportedAlgorithm):
+            key = load_pem_public_key(path.read_bytes())
+            if isinstance(key, Ed25519PublicKey):
+                return key.public_bytes_raw().hex()
+    return device_key(folder, ask).public_key.hex()
 
 
 def known_keys(folder: Path) -> dict[str, str]:

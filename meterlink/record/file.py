@@ -1,33 +1,14 @@
 """The record file: opened so that a commit survives a power cut, checked before use, never repaired or replaced."""
 
 import sqlite3
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event
-from sqlalchemy.exc import DBAPIError
 
 from meterlink.errors import RecordError
 from meterlink.record import schema
 from meterlink.record.backup import back_up, free_name
-
-_UNWRITABLE = "the file or its folder cannot be written; give yourself the right to write there, or copy the record"
-_DAMAGED = (
-    "the file is damaged or is no record; nothing in it was changed. "
-    "Move it aside together with any -wal and -shm file beside it, keep them, and start again with a new record"
-)
-_CAUSES = {
-    sqlite3.SQLITE_FULL: "the disk is full; free some space",
-    sqlite3.SQLITE_BUSY: "another program holds the file locked; close it",
-    sqlite3.SQLITE_LOCKED: "another program holds the file locked; close it",
-    sqlite3.SQLITE_READONLY: _UNWRITABLE,
-    sqlite3.SQLITE_CANTOPEN: _UNWRITABLE,
-    sqlite3.SQLITE_PERM: _UNWRITABLE,
-    sqlite3.SQLITE_CORRUPT: _DAMAGED,
-    sqlite3.SQLITE_NOTADB: _DAMAGED,
-    sqlite3.SQLITE_IOERR: "the disk reports an error; look after it before you go on",
-}
+from meterlink.record.transaction import DAMAGED, explained, writing
 
 
 def open_file(path: Path, busy_wait_s: float) -> Engine:
@@ -60,27 +41,6 @@ def open_file(path: Path, busy_wait_s: float) -> Engine:
         engine.dispose()
         raise
     return engine
-
-
-@contextmanager
-def writing(engine: Engine) -> Iterator[Connection]:
-    """Open a transaction that is a writer from its first statement, and commit it durably at the end.
-
-    One that reads first and writes later fails at once, without waiting, when another has written in between.
-    """
-    with engine.begin() as connection:
-        connection.exec_driver_sql("BEGIN IMMEDIATE")
-        yield connection
-
-
-@contextmanager
-def explained(path: Path, failed: str) -> Iterator[None]:
-    """Turn an error of the database into one that the user can act on: the file, what failed, why, what to do."""
-    try:
-        yield
-    except DBAPIError as error:
-        code = getattr(error.orig, "sqlite_errorcode", 0) & 0xFF  # the upper bits only refine the primary code
-        raise RecordError(f"{path}: {failed}: {_CAUSES.get(code, error.orig)}") from error
 
 
 def _set_up(connection: sqlite3.Connection, _: object) -> None:
@@ -132,7 +92,7 @@ def _check(connection: Connection, path: Path) -> int:
         )
     finding = _pragma(connection, "quick_check")
     if finding != "ok":
-        raise RecordError(f"{path}: {_DAMAGED} ({finding})")
+        raise RecordError(f"{path}: {DAMAGED} ({finding})")
     return version
 
 

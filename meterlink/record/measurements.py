@@ -1,14 +1,19 @@
 """A job's readings and verdicts as SenML (RFC 8428), record by record."""
 
+import json
 from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from decimal import Decimal
 
+from meterlink.errors import RecordError
 from meterlink.outcome import Json
-from meterlink.reading import FAHRENHEIT, NS_PER_S, Reading, State
+from meterlink.reading import FAHRENHEIT, NS_PER_S, Instant, Reading, State
+from meterlink.record.chain import Line
 from meterlink.record.codec import from_event
 from meterlink.record.entry import Event, Kind
 from meterlink.record.store import Job
 
+_READING = Kind.READING.value.encode()
 _RATIO, _PERCENT = "/", "%"
 """Of the two units, the registry prefers the ratio (RFC 8428, section 12.1)."""
 
@@ -19,13 +24,34 @@ def senml(job: Job, events: Iterable[Event]) -> Iterator[Json]:
     The first record carries the base name and the base time, the whole second of the start; times are relative to it.
     A reading without a number has a text (`OL`), a blank display gives nothing, a verdict its outcome and its value.
     """
-    base_ns = job.started_utc_ns // NS_PER_S * NS_PER_S
-    base: Json = {"bn": _base_name(job), "bt": base_ns // NS_PER_S}
+    base, base_ns = base_of(job), _base_ns(job)
     for event in events:
         if event.kind in (Kind.READING, Kind.VERDICT):
             for record in _reading(event) if event.kind is Kind.READING else _verdict(event):
                 yield {**base, **record, "t": (event.at.utc_ns - base_ns) / NS_PER_S}
                 base = {}
+
+
+def base_of(job: Job) -> Json:
+    """Return base name and base time, which the first record carries."""
+    return {"bn": _base_name(job), "bt": _base_ns(job) // NS_PER_S}
+
+
+def measured_line(job: Job, line: Line) -> Json:
+    """Return one record for a line of a log, whatever it is about; only a reading's has a value."""
+    t = (int(line.utc_ns) - _base_ns(job)) / NS_PER_S
+    if line.kind == _READING:
+        at = Instant(int(line.monotonic_ns), int(line.utc_ns))
+        with suppress(
+            ValueError, RecordError, RecursionError
+        ):  # an altered line has no value; whoever takes it in refuses it
+            for record in _reading(Event(Kind.READING, at, json.loads(line.body), line.raw, seq=line.seq)):
+                return {**record, "t": t}
+    return {"n": f"event/{line.kind.decode()}", "vs": "", "t": t}
+
+
+def _base_ns(job: Job) -> int:
+    return job.started_utc_ns // NS_PER_S * NS_PER_S
 
 
 def _base_name(job: Job) -> str:

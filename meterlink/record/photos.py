@@ -1,11 +1,15 @@
 """Photos that belong to a job's notes: each in a file beside the record, named by what is in it."""
 
 import hashlib
+from collections.abc import Callable
 from pathlib import Path
 
 from meterlink.errors import RecordError
 from meterlink.file_change import replace_bytes
 from meterlink.note import Photo
+
+ReadPhoto = Callable[[str], bytes | None]
+"""Returns the bytes that have a hash; None where they are not there, or are others by now."""
 
 FOLDER = "photos"
 """In the record's folder."""
@@ -62,3 +66,8 @@ def photo_bytes(folder: Path, sha256: str) -> bytes | None:
 def has_photo(folder: Path, sha256: str) -> bool:
     """Tell whether the very bytes of this hash lie in the record's folder."""
     return photo_bytes(folder, sha256) is not None
+
+
+def photos_in(folder: Path) -> ReadPhoto:
+    """Return what reads the photos that lie in a record's folder."""
+    return lambda sha256: photo_bytes(folder, sha256)

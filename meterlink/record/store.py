@@ -1,4 +1,4 @@
-"""The store: jobs and their append-only logs in one SQLite file."""
+"""The store: jobs and their append-only logs, in one SQLite file or on a PostgreSQL server."""
 
 import difflib
 import hashlib
@@ -12,17 +12,20 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from sqlalchemy import Connection, Engine, Row, Select, insert, select
+from sqlalchemy import Connection, Engine, Row, Select, insert, make_url, select
+from sqlalchemy.exc import ArgumentError
 
-from meterlink.errors import RecordError
+from meterlink.errors import RecordError, UsageError
 from meterlink.outcome import Json
 from meterlink.procedure.model import Procedure
 from meterlink.reading import NS_PER_S, Instant
 from meterlink.record.chain import Line, canonical, digest, job_text
 from meterlink.record.entry import Entry, Event, Kind
-from meterlink.record.file import explained, open_file, writing
+from meterlink.record.file import open_file
 from meterlink.record.schema import EVENT, JOB, SEAL
 from meterlink.record.seal import Signer, seal
+from meterlink.record.server import open_server
+from meterlink.record.transaction import explained, writing
 
 FILE_NAME = "record.sqlite3"
 
@@ -100,8 +103,9 @@ class Store:
     Nothing in it can be changed or removed, and readers never make the recorder wait.
     """
 
-    def __init__(self, path: Path, engine: Engine) -> None:
-        self._path, self._engine = path, engine
+    def __init__(self, place: object, engine: Engine) -> None:
+        """Take over an open database; `place` names it in messages."""
+        self.place, self._engine = str(place), engine
 
     @classmethod
     def open(cls, folder: Path, *, busy_wait_s: float = 5.0) -> Self:
@@ -117,8 +121,36 @@ class Store:
         path = folder / FILE_NAME
         return cls(path, open_file(path, busy_wait_s))
 
+    @classmethod
+    def at(cls, url: str) -> Self:
+        """Open the store that a URL names, made if there is none.
+
+        Args:
+            url: `sqlite:///PATH`, `postgresql://...` or `postgresql+psycopg://...`. A password is best left out of it:
+                see `open_server`.
+
+        Raises:
+            UsageError: it is no such URL.
+            RecordError: see `open_file` and `open_server`.
+        """
+        expected = "expected sqlite:///PATH or postgresql://USER@HOST/DATABASE"
+        try:
+            parsed = make_url(url)
+        except (ArgumentError, ValueError) as error:
+            raise UsageError(f"the store's URL cannot be read; {expected}") from error
+        match parsed.drivername:
+            case "sqlite" if parsed.database:
+                path = Path(parsed.database).absolute()
+                if not path.parent.is_dir():
+                    raise UsageError(f"{path}: there is no folder {path.parent}")
+                return cls(path, open_file(path, 5.0))
+            case "postgresql" | "postgresql+psycopg":
+                server = parsed.set(drivername="postgresql+psycopg")
+                return cls(server.render_as_string(hide_password=True), open_server(server))
+        raise UsageError(f"store {parsed.drivername}: is not supported; {expected}")
+
     def close(self) -> None:
-        """Close the file."""
+        """Close the file, or the connections."""
         self._engine.dispose()
 
     def __enter__(self) -> Self:
@@ -297,13 +329,18 @@ class Store:
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """Open a connection that reads; for what has no method of its own here."""
-        with explained(self._path, "cannot be read"), self._engine.connect() as connection:
+        with explained(self.place, "cannot be read"), self._engine.connect() as connection:
             yield connection
+
+    def watching(self) -> Connection:
+        """Open a connection to keep, which sees what others commit; the caller closes it."""
+        with explained(self.place, "cannot be read"):
+            return self._engine.connect()
 
     @contextmanager
     def writing(self, failed: str) -> Iterator[Connection]:
         """Open a transaction that writes; `failed` says what is not done where it cannot be."""
-        with explained(self._path, failed), writing(self._engine) as connection:
+        with explained(self.place, failed), writing(self._engine) as connection:
             yield connection
 
     def _pages(self, wanted: Select[Any], last: int, many: int) -> Iterator[Row[Any]]:

@@ -9,7 +9,6 @@ from sqlalchemy import Connection, insert, select
 
 from meterlink.errors import RecordError
 from meterlink.file_change import replace_bytes
-from meterlink.outcome import Json
 from meterlink.record.archive import Archive
 from meterlink.record.chain import Line
 from meterlink.record.device_key import note_key
@@ -66,7 +65,7 @@ def _storing(connection: Connection, job: str, lines: Iterable[Line | None]) -> 
                     f"job {job} holds an event of a kind that this Steadypoint does not know "
                     f"({unknown.kind.decode()}); use a newer one"
                 )
-            connection.execute(insert(EVENT), [_row(job, line) for line in whole])
+            connection.execute(insert(EVENT), [event_row(job, line) for line in whole])
         yield from batch
 
 
@@ -78,7 +77,8 @@ def _keep_photo(path: Path, data: bytes) -> None:
         raise RecordError(f"{path}: the photo cannot be kept ({error.strerror})") from error
 
 
-def _row(job: str, line: Line) -> Json:
+def event_row(job: str, line: Line) -> dict[str, object]:
+    """Write a line as a row of the table."""
     return {
         "job": job,
         "seq": line.seq,

@@ -1,0 +1,232 @@
+"""One office process: takes messages from the broker, has them taken in, and answers.
+
+What comes faster than it can be taken in waits in a bounded queue, and is dropped where that is full: no crew counts a
+line as there before the office itself says so, and sends it again.
+"""
+
+import asyncio
+import math
+import os
+import queue
+import random
+import secrets
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import aiomqtt
+
+from meterlink.errors import MeterlinkError
+from meterlink.office.feed import Feed
+from meterlink.office.intake import Answer, Came, Intake, Outcome
+from meterlink.office.notes import Postbox
+from meterlink.relay import topics
+from meterlink.relay.broker import (
+    Broker,
+    BrokerError,
+    NotLetInError,
+    Session,
+    connected,
+    correlated,
+    correlation_of,
+    ignore_closed_sockets,
+    until_broken,
+)
+from meterlink.relay.patience import wait_s
+from meterlink.relay.topics import SHARE, FromCrew
+
+_GROUP, _GROUP_BYTES = 400, 4 * 1024 * 1024
+"""So much shares one transaction at most: a commit costs the disk the same for one line and for ten thousand."""
+_WAITING, _WAITING_BYTES = 4000, 64 * 1024 * 1024
+"""So much waits at most."""
+_LINGER_S, _WORTH_IT = 0.05, 64 * 1024
+"""So long the first message of a group waits for others, unless so many bytes are there at once: a commit for each of
+many crews would cost more than their lines."""
+_AGAIN_S = 0.05
+_AFTER_TROUBLE_S = 1.0
+_CORRELATION = 64
+"""Bytes of correlation data that are sent back."""
+_NOTES_EVERY_S = 0.5
+
+Say = Callable[[str], None]
+
+
+@dataclass(slots=True)
+class Counts:
+    """What an office process has done since it started."""
+
+    messages: int = 0
+    events: int = 0
+    refused: int = 0
+    dropped: int = 0
+    """Messages that found the queue full; they come again."""
+
+
+class Office:
+    """One process of the office."""
+
+    def __init__(self, intake: Intake, broker: Broker, feed: Feed, postbox: Postbox, say: Say) -> None:
+        """Prepare to take in.
+
+        Args:
+            intake: takes into the store.
+            broker: where the crews publish.
+            feed: is told what changed.
+            postbox: holds notes to the crews.
+            say: tells the user news, a sentence each.
+        """
+        self._intake, self._broker, self._feed, self._postbox, self._say = intake, broker, feed, postbox, say
+        self._raw: queue.SimpleQueue[tuple[FromCrew, bytes, bytes, float] | None] = queue.SimpleQueue()
+        self._came: queue.SimpleQueue[Came | None] = queue.SimpleQueue()
+        self._waiting_bytes = 0
+        self._answers: asyncio.Queue[Answer] = asyncio.Queue()
+        self._sending: set[asyncio.Future[None]] = set()
+        self._loop = asyncio.get_running_loop()
+        self._said: str | None = None
+        self.counts = Counts()
+
+    async def run(self, ready: Callable[[], None] = lambda: None) -> None:
+        """Take in until cancelled; a broker that goes away is waited for.
+
+        Args:
+            ready: called whenever the crews can be heard.
+        """
+        ignore_closed_sockets()
+        threads = [threading.Thread(target=each, daemon=True) for each in (self._read, self._work)]
+        for thread in threads:
+            thread.start()
+        failures = 0
+        try:
+            while True:
+                try:
+                    async with connected(self._broker, self._session(), self._hear) as client:
+                        failures = 0
+                        await self._serve(client, ready)
+                except (BrokerError, NotLetInError) as error:
+                    failures += 1
+                    self._news(f"{error}; trying again")
+                    await asyncio.sleep(wait_s(failures, random.random()))  # noqa: S311 - it only spreads attempts
+        finally:
+            self._raw.put(None)
+            for thread in threads:
+                await asyncio.to_thread(thread.join, 10.0)
+
+    def _session(self) -> Session:
+        # Nothing is to be kept for a process that is gone: the crews send again what it did not answer.
+        name = f"steadypoint-office-{os.getpid()}-{secrets.token_hex(4)}"
+        return Session(name, receive_maximum=500)
+
+    def _news(self, text: str) -> None:
+        if text != self._said:
+            self._said = text
+            self._say(text)
+
+    async def _serve(self, client: aiomqtt.Client, ready: Callable[[], None]) -> None:
+        share = self._broker.share or SHARE
+        await client.subscribe([(topics.every_log(share), 1), (topics.EVERY_STATUS, 1), (topics.EVERY_LIVE, 0)])
+        self._news(f"taking in from {self._broker.address}")
+        ready()
+        tasks = [asyncio.ensure_future(each(client)) for each in (until_broken, self._answer, self._send_notes)]
+        try:
+            done, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+            for task in done:
+                task.result()
+        finally:
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
+
+    def _hear(self, message: aiomqtt.Message) -> None:
+        crew, data = topics.from_crew(message.topic.value), message.payload
+        if crew is None:
+            return
+        if crew.about == "live":
+            self._feed.show(crew, data)
+            return
+        if crew.about == "status":
+            self._postbox.seen(crew.device)
+        self.counts.messages += 1
+        if self._raw.qsize() + self._came.qsize() >= _WAITING or self._waiting_bytes + len(data) > _WAITING_BYTES:
+            self.counts.dropped += 1
+            return
+        self._waiting_bytes += len(data)
+        self._raw.put((crew, data, correlation_of(message)[:_CORRELATION], time.monotonic()))
+
+    async def _answer(self, client: aiomqtt.Client) -> None:
+        while True:
+            answer = await self._answers.get()
+            properties, data = correlated(answer.correlation), answer.ack.write()
+            topic = topics.ack(answer.device, answer.job)
+            # Whether the broker has it is not waited for: a crew that hears nothing asks.
+            sending = asyncio.ensure_future(client.publish(topic, data, qos=1, properties=properties, timeout=math.inf))
+            self._sending.add(sending)
+            sending.add_done_callback(self._sent)
+
+    async def _send_notes(self, client: aiomqtt.Client) -> None:
+        while True:
+            for device, note in await asyncio.to_thread(self._postbox.due, time.monotonic()):
+                await client.publish(topics.note(device), note.write(), qos=1)
+            await asyncio.sleep(_NOTES_EVERY_S)
+
+    def _sent(self, sending: asyncio.Future[None]) -> None:
+        self._sending.discard(sending)
+        if not sending.cancelled():
+            sending.exception()  # looked at: a connection that broke is noticed where it is listened to
+
+    # Two threads: while the database is at work on what one took in, the other reads what came
+
+    def _read(self) -> None:
+        while (raw := self._raw.get()) is not None:
+            self._came.put(Came.of(*raw))
+        self._came.put(None)
+
+    def _work(self) -> None:
+        early: Sequence[Came] = ()
+        while True:
+            group = self._group(early)
+            if group is None:
+                return
+            outcome = self._taken(group)
+            early = outcome.early
+            self._loop.call_soon_threadsafe(self._took, outcome)
+
+    def _group(self, early: Sequence[Came]) -> list[Came] | None:
+        """Wait for messages; return all that are there, up to a bound, behind those that came too early before."""
+        group, size = list(early), 0
+        until = time.monotonic() + _AGAIN_S if early else math.inf
+        while len(group) < _GROUP and size < _GROUP_BYTES:
+            left = until - time.monotonic()
+            try:
+                came = self._came.get(timeout=None if left == math.inf else max(left, 0.0))
+            except queue.Empty:
+                break
+            if came is None:
+                return None
+            self._waiting_bytes -= len(came.data)
+            size += len(came.data)
+            group.append(came)
+            until = min(until, time.monotonic() + (_LINGER_S if size < _WORTH_IT else 0.0))
+        return group
+
+    def _taken(self, group: Sequence[Came]) -> Outcome:
+        """Have a group taken in; where that fails, each by itself, so that one cannot hold up the others."""
+        try:
+            return self._intake.take(group)
+        except MeterlinkError as error:
+            self._loop.call_soon_threadsafe(self._news, str(error))
+        whole = Outcome([], [], changed=False)
+        for came in group:
+            try:
+                whole.add(self._intake.take([came]))
+            except MeterlinkError:  # it comes again
+                time.sleep(_AFTER_TROUBLE_S)
+        return whole
+
+    def _took(self, outcome: Outcome) -> None:
+        self.counts.events += outcome.events
+        self.counts.refused += outcome.refused
+        for answer in outcome.answers:
+            self._answers.put_nowait(answer)
+        if outcome.changed:
+            self._feed.wake()

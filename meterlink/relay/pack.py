@@ -1,0 +1,217 @@
+"""A pack: some of a job's log as one message. Pure.
+
+A pack is SenML (RFC 8428): a record for each line of the log, on a line of text of its own. A reading's record carries
+what the meter showed; before that, under `line`, stands the line of the chain as an archive has it (`job` for the job's
+own, `seal` for a seal). Whoever knows SenML reads the values; the office takes the lines alone, byte for byte, since
+only these are hashed. A pack without lines asks how far the office has the job.
+
+    [{"line":{...},"bn":"9d4a...:20261125-k7m4/","bt":1795598400,"n":"dc-voltage","u":"V","v":24.1,"t":0.5},
+    {"line":{...},"n":"event/cue","vs":"","t":0.6},
+    {"seal":{...},"n":"seal/37","vs":""}]
+
+A long pack is deflated (zlib, RFC 1950): it begins with 0x78 then, and with `[` otherwise. A part of a photo is no
+SenML: `photo SHA256 PART`, a line feed, then its bytes.
+"""
+
+import hashlib
+import json
+import re
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from pydantic_core import from_json
+
+from meterlink.errors import RecordError
+from meterlink.outcome import Json
+from meterlink.record.chain import Line
+from meterlink.record.entry import Kind
+from meterlink.record.measurements import base_of, measured_line
+from meterlink.record.seal import Seal
+from meterlink.record.store import Job
+from meterlink.record.written import NewerError, read_job, read_seal, seal_line
+
+LARGEST_MESSAGE = 255 * 1024
+"""Bytes: what the shipped broker configuration lets through."""
+LARGEST_PACK = 8 * 1024 * 1024
+"""Bytes of a pack's text: no line is longer, and no more is inflated."""
+PHOTO_PART = 128 * 1024
+"""Bytes of each part of a photo but the last."""
+LARGEST_TIME = 2**63
+"""Nanoseconds that no record can hold any more."""
+_KINDS = frozenset(kind.value for kind in Kind)
+_PLAIN_UP_TO = 2048
+"""Bytes: a shorter pack is not worth deflating."""
+_DEFLATED = 0x78
+_LINES = re.compile(
+    r'^\[?\{"line":(\{"at":\{"monotonic_ns":"(-?[0-9]{1,20})","utc_ns":"(-?[0-9]{1,20})"\},"body":(\{.*\}),'
+    r'"kind":"([a-z-]+)","prev":"([0-9a-f]{64})","raw":"((?:[0-9a-f]{2})*)","seq":([0-9]{1,9})),'
+    r'"sha256":"([0-9a-f]{64})"\},"[^\n]{0,2000}\}[,\]]$',
+    re.MULTILINE,
+)
+_OTHER = re.compile(r'\[?\{"(job|seal)":(\{.*\}),"(?:bn|n)":"[^\n{}]{0,2000}\}[,\]]')
+_ASKS = re.compile(r'\[\{[^\n{}]{0,400}"n":"ask","vs":""\}\]')
+_PHOTO = re.compile(rb"photo ([0-9a-f]{64}) ([0-9]{1,4})\n")
+
+
+Row = tuple[int, str, int, int, str, bytes, str]
+"""A line as a row of the table of events, behind the job: seq, kind, monotonic_ns, utc_ns, body, raw, sha256. A plain
+tuple, since there are many."""
+
+
+@dataclass(frozen=True, slots=True)
+class Pack:
+    """What came: a stretch of chain that is sound by itself. Whether it belongs anywhere is not known yet."""
+
+    job: Job | None = None
+    """The job's own line, where it is in the pack."""
+    prev: str = ""
+    """The hash that the first line names as that of the line before it."""
+    lines: Sequence[Row] = ()
+    """One after the other: each names the hash of the one before, and has the hash that it says."""
+    seals: Sequence[Seal] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoPart:
+    """A part of a photo."""
+
+    sha256: str
+    """Of the whole photo."""
+    part: int
+    """Its number, from 0."""
+    data: bytes
+
+
+class NoPackError(Exception):
+    """These bytes are no pack, or none that is sound; says why, first in a word."""
+
+
+def write_pack(job: Job, own: bytes | None, lines: Iterable[Line], seals: Iterable[Seal] = ()) -> bytes:
+    """Write a pack.
+
+    Args:
+        job: whose log.
+        own: the job's own line as an archive has it, where that is to be in it.
+        lines: in order, one after the other.
+        seals: oldest first.
+
+    Raises:
+        RecordError: it does not fit into one message, even deflated.
+    """
+    records = _records(job, own, lines, seals)
+    text = b"[" + b",\n".join(records) + b"]"
+    packed = text if len(text) <= _PLAIN_UP_TO else zlib.compress(text, 6)
+    if len(packed) > LARGEST_MESSAGE or len(text) > LARGEST_PACK:
+        raise RecordError(f"job {job.id}: a line of {len(text)} bytes is too long to be sent; export the job instead")
+    return packed
+
+
+def write_photo_part(part: PhotoPart) -> bytes:
+    """Write a part of a photo."""
+    return b"photo %b %d\n%b" % (part.sha256.encode(), part.part, part.data)
+
+
+def read_pack(data: bytes) -> Pack | PhotoPart:
+    """Read what came over a log topic, and check all that can be checked of it alone.
+
+    Raises:
+        NoPackError: it is none, or not sound.
+    """
+    if len(data) > LARGEST_MESSAGE:
+        raise NoPackError(f"malformed: {len(data)} bytes; at most {LARGEST_MESSAGE} are expected")
+    if found := _PHOTO.match(data[:100]):
+        if len(data) - found.end() > PHOTO_PART:
+            raise NoPackError("malformed: a part of a photo is too large")
+        return PhotoPart(found[1].decode(), int(found[2]), data[found.end() :])
+    text = _inflated(data) if data[:1] == bytes([_DEFLATED]) else data
+    try:
+        return _read(text.decode())
+    except UnicodeDecodeError as error:
+        raise NoPackError("malformed: it is no UTF-8") from error
+
+
+def _records(job: Job, own: bytes | None, lines: Iterable[Line], seals: Iterable[Seal]) -> Iterator[bytes]:
+    base: Json = base_of(job)
+    if own is not None:
+        yield _record({**base, "n": "job", "vs": job.procedure}, b"job", own)
+        base = {}
+    for line in lines:
+        yield _record({**base, **measured_line(job, line)}, b"line", line.written)
+        base = {}
+    for seal in seals:
+        yield _record({**base, "n": f"seal/{seal.events}", "vs": ""}, b"seal", seal_line(seal))
+        base = {}
+    if base:
+        yield json.dumps({**base, "n": "ask", "vs": ""}, separators=(",", ":")).encode()
+
+
+def _record(measured: Json, key: bytes, written: bytes) -> bytes:
+    return b'{"%b":%b,%b' % (key, written, json.dumps(measured, separators=(",", ":")).encode()[1:])
+
+
+def _inflated(data: bytes) -> bytes:
+    inflating = zlib.decompressobj()
+    try:
+        text = inflating.decompress(data, LARGEST_PACK)
+    except zlib.error as error:
+        raise NoPackError("malformed: it cannot be inflated") from error
+    if not inflating.eof or inflating.unused_data:
+        raise NoPackError("malformed: it is cut off, or inflates to more than any pack")
+    return text
+
+
+def _read(text: str) -> Pack:
+    if _ASKS.fullmatch(text):
+        return Pack()
+    if text[:1] != "[" or text[-1:] != "]":
+        raise NoPackError("malformed: it is no SenML pack")
+    found = _LINES.findall(text)
+    prev, lines = _stretch(found)
+    if len(found) == text.count("\n") + 1:
+        return Pack(None, prev, lines)
+    job, seals = None, []
+    for number, record in enumerate(text.split("\n"), 1):
+        if _LINES.fullmatch(record):
+            continue
+        other = _OTHER.fullmatch(record)
+        try:
+            if other is None:
+                raise ValueError
+            if other[1] == "job":
+                job = read_job(other[2].encode())
+            else:
+                seals.append(read_seal(other[2].encode()))
+        except (KeyError, TypeError, ValueError, RecursionError, NewerError) as error:
+            raise NoPackError(f"malformed: record {number} is not written as a log's lines are") from error
+    return Pack(job, prev, lines, seals)
+
+
+def _stretch(found: Sequence[tuple[str, ...]]) -> tuple[str, list[Row]]:
+    """Check that lines follow each other, that each has its hash, and that a record can hold them."""
+    first = last = found[0][5] if found else ""
+    rows: list[Row] = []
+    for text, monotonic_ns, utc_ns, body, kind, prev, raw, seq, sha256 in found:
+        number, times = int(seq), (int(monotonic_ns), int(utc_ns))
+        if rows and number != rows[-1][0] + 1:
+            raise NoPackError(f"out of order: line {number} comes after line {rows[-1][0]}")
+        if prev != last:
+            raise NoPackError(f"altered: line {number} does not follow the one before")
+        if kind not in _KINDS:  # asked first: an unknown word could hide where body and kind meet
+            raise NoPackError(f"malformed: line {number} is of a kind that this Steadypoint does not know")
+        if hashlib.sha256(f"{text}}}".encode()).hexdigest() != sha256:
+            raise NoPackError(f"altered: line {number} has not the hash that it says")
+        if not (-LARGEST_TIME < times[0] < LARGEST_TIME and -LARGEST_TIME < times[1] < LARGEST_TIME):
+            raise NoPackError(f"malformed: line {number} has a time that no record can hold")
+        if not _is_object(body):
+            raise NoPackError(f"malformed: line {number} has a body that is no JSON object, or too deep")
+        rows.append((number, kind, *times, body, bytes.fromhex(raw), sha256))
+        last = sha256
+    return first, rows
+
+
+def _is_object(body: str) -> bool:
+    try:
+        return isinstance(from_json(body, allow_inf_nan=False), dict)
+    except ValueError:
+        return False
