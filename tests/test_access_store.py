@@ -25,6 +25,9 @@ from meterlink.access.roles import Role
 from meterlink.access.session import IDLE_S, LONGEST_S, Account, Session, Ticket, digest
 from meterlink.access.store import SqlAccessStore, access_store
 from meterlink.errors import FileError, RecordError, UsageError
+from meterlink.office.register import Register
+from meterlink.record.device_key import own_public_key
+from meterlink.record.store import Store
 
 PASSWORD = "three blind cable ties"  # noqa: S105
 
@@ -426,6 +429,31 @@ def test_enrol_makes_the_broker_s_folder_and_a_device_s_credentials(tmp_path: Pa
     assert "crew-1 has lost its password at the broker." in gone.stdout
     assert "crew-1" not in (tmp_path / "broker" / "crew.passwords").read_text(encoding="utf-8")
     assert steadypoint(tmp_path, "enrol", "crew-1", "--revoke").returncode == 2
+
+
+def test_enrol_enters_a_device_in_the_office_s_register(tmp_path: Path) -> None:
+    pem = tmp_path / "crew-1.pem"
+    pem.write_text(steadypoint(tmp_path / "crew", "keys", "--own").stdout, encoding="ascii")
+    make = ("enrol", "crew-1", "--only", "broker", "-o", str(tmp_path / "x"), "--broker-host", "localhost")
+    entry = ("--site", "north", "--key", str(pem))
+    for wrong in (entry[:2], entry[2:], (*entry[:3], "ab"), (*entry, "--only", "phone")):
+        assert steadypoint(tmp_path, *make, *wrong).returncode == 2
+    assert not (tmp_path / "x").exists()
+    made = steadypoint(tmp_path, *make, *entry)
+    assert "crew-1 stands in the office's register, at north." in made.stderr
+    url = f"sqlite:///{tmp_path / 'office.sqlite3'}"
+    with Store.at(url) as office:
+        (device,) = Register(office).devices()
+    assert (device.name, device.site, device.public_key, device.first_seen) == (
+        "crew-1",
+        "north",
+        own_public_key(tmp_path / "crew"),
+        False,
+    )
+    gone = steadypoint(tmp_path, "enrol", "crew-1", "--revoke")
+    assert "crew-1 has lost its password at the broker, its entry in the register." in gone.stdout
+    with Store.at(url) as office:
+        assert Register(office).devices()[0].revoked_utc_ns is not None
 
 
 def test_what_was_changed_in_the_configuration_stays(tmp_path: Path) -> None:

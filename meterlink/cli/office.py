@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING
 import click
 
 from meterlink.cli._broker import BrokerChoice, broker_options
-from meterlink.cli._store import store_option
+from meterlink.cli._store import office_url, store_option
 from meterlink.errors import RecordError, UsageError
-from meterlink.home import home_folder
 from meterlink.office.aside import refusals
 from meterlink.office.retention import EVERY_SITE, retire
 from meterlink.record.store import Store
@@ -23,7 +22,6 @@ from meterlink.record.words import columns, rfc3339
 if TYPE_CHECKING:
     from meterlink.relay.broker import Broker
 
-_FILE = "office.sqlite3"
 _RETIRE_EVERY_S = 3600.0
 
 
@@ -82,7 +80,7 @@ def command(
     The store is office.sqlite3 in the home folder unless --store names another. Several offices may share one store on
     a server, and one broker.
     """
-    url = store_url or f"sqlite:///{home_folder() / _FILE}"
+    url = office_url(store_url)
     if aside:
         _list_refusals(url)
         return

@@ -6,6 +6,7 @@ import click
 
 from meterlink.cli._proof import proof_of
 from meterlink.cli._source import open_sources
+from meterlink.cli._store import store_option
 from meterlink.errors import FileError, UsageError
 from meterlink.home import home_folder
 from meterlink.paper.typeset import Paper
@@ -17,7 +18,8 @@ from meterlink.report.pictures import with_pictures
 @click.argument("job", metavar="JOB|FILE")
 @click.option("-o", "--output", metavar="FILE.pdf|FILE.html", required=True, help="Write it here, over what is there.")
 @click.option("--paper", type=click.Choice([each.value for each in Paper]), default="a4", show_default=True)
-def command(job: str, output: str, paper: str) -> None:
+@store_option
+def command(job: str, output: str, paper: str, store_url: str | None) -> None:
     """Write a report of JOB, an id that `steadypoint jobs` lists, or of FILE, an archive.
 
     Page one has what was checked, what is open, and whether the record is proven; then come cautions, instrument, every
@@ -32,7 +34,7 @@ def command(job: str, output: str, paper: str) -> None:
     kind = path.suffix.lower()
     if kind not in (".pdf", ".html"):
         raise UsageError(f"--output {output}: expected a name that ends in .pdf or .html")
-    with open_sources(job, folder) as sources:
+    with open_sources(job, folder, store_url) as sources:
         found = list(sources)
         if len(found) != 1:
             raise UsageError(f"{job} holds {len(found)} jobs; export the one you mean, or copy the file to a record")

@@ -96,14 +96,23 @@ def known_keys(folder: Path) -> dict[str, str]:
     """
     known: dict[str, str] = {}
     for path in sorted((folder / _KEYS).glob("*.pem")):
-        try:
-            key = load_pem_public_key(path.read_bytes())
-        except (OSError, ValueError, UnsupportedAlgorithm) as error:
-            raise RecordError(f"{path}: is no public key in PEM ({error}); put it right or move it aside") from error
-        if not isinstance(key, Ed25519PublicKey):
-            raise RecordError(f"{path}: expected an Ed25519 public key, found another kind; move it aside")
-        known.setdefault(key.public_bytes_raw().hex(), path.stem)
+        known.setdefault(read_public_key(path), path.stem)
     return known
+
+
+def read_public_key(path: Path) -> str:
+    """Read a public key's file, as `public_pem` writes it; return it in hex.
+
+    Raises:
+        RecordError: it cannot be read, or is no Ed25519 public key.
+    """
+    try:
+        key = load_pem_public_key(path.read_bytes())
+    except (OSError, ValueError, UnsupportedAlgorithm) as error:
+        raise RecordError(f"{path}: is no public key in PEM ({error}); put it right or move it aside") from error
+    if not isinstance(key, Ed25519PublicKey):
+        raise RecordError(f"{path}: expected an Ed25519 public key, found another kind; move it aside")
+    return key.public_bytes_raw().hex()
 
 
 def note_key(folder: Path, public_key: str) -> None:
