@@ -3,9 +3,10 @@
 import asyncio
 import json
 import random
+import sqlite3
 import time
 from collections.abc import AsyncIterator, Iterator
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,13 +16,15 @@ import pytest
 from brokers import BadNetwork, Mosquitto, needs_mosquitto
 from commands import lines, started, steadypoint, steadypoint_apart
 from crews import Crew, broker_at, rows, until
-from meterlink.errors import UsageError
+from databases import PostgreSQL, needs_postgresql
+from meterlink.errors import RecordError, UsageError
 from meterlink.office.aside import Refusal, refusals
 from meterlink.office.feed import Change
 from meterlink.office.register import Register
 from meterlink.office.running import Running, make_office
 from meterlink.record.as_found import job_as_found, lines_as_found
 from meterlink.record.chain import digest
+from meterlink.record.codec import to_entry
 from meterlink.record.store import Store
 from meterlink.record.stored_photo import stored_photo
 from meterlink.record.written import written_job
@@ -29,6 +32,7 @@ from meterlink.relay import topics
 from meterlink.relay.device import this_device
 from meterlink.relay.pack import write_pack
 from meterlink.relay.relay import NotAllThereError
+from record_samples import begin, reading
 
 pytestmark = needs_mosquitto
 
@@ -131,6 +135,28 @@ async def test_without_an_office_nothing_counts_as_sent(broker: Mosquitto, crew:
 async def test_without_a_broker_it_says_so(crew: Crew) -> None:
     with pytest.raises(NotAllThereError, match="Nothing is lost"):
         await crew.relay("mqtt://127.0.0.1:9", once=True, patience_s=1.0)
+
+
+@needs_postgresql
+async def test_a_database_that_crashes_is_waited_for(broker: Mosquitto, crew: Crew, postgresql: PostgreSQL) -> None:
+    with Store.at(postgresql.database()) as store:
+        async with office_on(store, broker.url):
+            relay = asyncio.ensure_future(crew.relay(broker.url))
+            try:
+                await until(lambda: rows(store, crew.job))
+                await asyncio.to_thread(postgresql.crash)
+                await asyncio.to_thread(crew.work, 300)
+                await until(lambda: _same(store, crew), timeout_s=60)
+            finally:
+                relay.cancel()
+                await asyncio.gather(relay, return_exceptions=True)
+
+
+def _same(store: Store, crew: Crew) -> bool:
+    try:
+        return rows(store, crew.job) == rows(crew.store, crew.job)
+    except RecordError:  # a connection of before the crash
+        return False
 
 
 # Who is let in
@@ -270,6 +296,27 @@ async def test_a_flood_of_refused_messages_fills_no_disk(broker: Mosquitto, tmp_
                 await publish(broker, topics.log("crew-1", "20261125-k7m4"), *([b"nonsense"] * 500))
             await until(lambda: office.office.counts.refused == 1500)
             assert len(refusals(store, 5000)) == 1000
+
+
+async def test_a_record_that_was_altered_at_home_is_told_from_the_true_ones(
+    broker: Mosquitto, crew: Crew, tmp_path: Path
+) -> None:
+    """One job altered, one beyond text, one sound: the sound one arrives, and the others are named."""
+    text = begin(crew.store, [to_entry(reading("24.10", 0))], device=crew.key.public_key)
+    with closing(sqlite3.connect(crew.store.place)) as record:
+        record.execute("DROP TRIGGER event_no_update")
+        record.execute("UPDATE event SET body = '{}' WHERE job = ? AND seq = 3", (crew.job,))
+        record.execute("UPDATE event SET kind = CAST(x'ff' AS TEXT) WHERE job = ?", (text,))
+        record.commit()
+    sound = begin(crew.store, [to_entry(reading("24.10", 0))], device=crew.key.public_key)
+    with Store.at(f"sqlite:///{tmp_path / 'office.sqlite3'}") as store:
+        async with office_on(store, broker.url):
+            with pytest.raises(NotAllThereError) as refused:
+                await crew.relay(broker.url, once=True)
+            assert f"job {crew.job}: altered: line 3" in str(refused.value)
+            assert f"job {text}: it cannot be sent" in str(refused.value)
+            assert rows(store, sound) == rows(crew.store, sound)
+            assert len(rows(store, crew.job)) == 0
 
 
 # Notes

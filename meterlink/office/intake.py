@@ -54,6 +54,8 @@ class Came:
                 found = read_pack(data)
             except NoPackError as error:
                 found = error
+            except Exception as error:  # a stranger's bytes: whatever they bring about is their fault, and ends nothing
+                found = NoPackError(f"malformed: it cannot be read ({type(error).__name__})")
         return cls(crew, data, correlation, since, found)
 
 

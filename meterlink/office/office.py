@@ -10,9 +10,9 @@ import os
 import queue
 import random
 import secrets
-import threading
 import time
 from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import aiomqtt
@@ -45,6 +45,8 @@ _LINGER_S, _WORTH_IT = 0.05, 64 * 1024
 many crews would cost more than their lines."""
 _AGAIN_S = 0.05
 _AFTER_TROUBLE_S = 1.0
+_STORE_IN_TROUBLE = 3
+"""So many messages that cannot be taken in one after the other are not their own fault; all of them come again."""
 _CORRELATION = 64
 """Bytes of correlation data that are sent back."""
 _NOTES_EVERY_S = 0.5
@@ -79,7 +81,8 @@ class Office:
         self._intake, self._broker, self._feed, self._postbox, self._say = intake, broker, feed, postbox, say
         self._raw: queue.SimpleQueue[tuple[FromCrew, bytes, bytes, float] | None] = queue.SimpleQueue()
         self._came: queue.SimpleQueue[Came | None] = queue.SimpleQueue()
-        self._waiting_bytes = 0
+        self._bytes_heard = self._bytes_taken = 0
+        """Each is counted by one thread alone; what waits is the difference."""
         self._answers: asyncio.Queue[Answer] = asyncio.Queue()
         self._sending: set[asyncio.Future[None]] = set()
         self._loop = asyncio.get_running_loop()
@@ -93,24 +96,29 @@ class Office:
             ready: called whenever the crews can be heard.
         """
         ignore_closed_sockets()
-        threads = [threading.Thread(target=each, daemon=True) for each in (self._read, self._work)]
-        for thread in threads:
-            thread.start()
+        with ThreadPoolExecutor(2, "intake") as pool:
+            workers = [self._loop.run_in_executor(pool, each) for each in (self._read, self._work)]
+            serving = asyncio.ensure_future(self._keep_serving(ready))
+            try:
+                done, _ = await asyncio.wait([serving, *workers], return_when=asyncio.FIRST_COMPLETED)
+                for each in done:
+                    each.result()
+            finally:
+                serving.cancel()
+                self._raw.put(None)
+                await asyncio.gather(serving, *workers, return_exceptions=True)
+
+    async def _keep_serving(self, ready: Callable[[], None]) -> None:
         failures = 0
-        try:
-            while True:
-                try:
-                    async with connected(self._broker, self._session(), self._hear) as client:
-                        failures = 0
-                        await self._serve(client, ready)
-                except (BrokerError, NotLetInError) as error:
-                    failures += 1
-                    self._news(f"{error}; trying again")
-                    await asyncio.sleep(wait_s(failures, random.random()))  # noqa: S311 - it only spreads attempts
-        finally:
-            self._raw.put(None)
-            for thread in threads:
-                await asyncio.to_thread(thread.join, 10.0)
+        while True:
+            try:
+                async with connected(self._broker, self._session(), self._hear) as client:
+                    failures = 0
+                    await self._serve(client, ready)
+            except (BrokerError, NotLetInError) as error:
+                failures += 1
+                self._news(f"{error}; trying again")
+                await asyncio.sleep(wait_s(failures, random.random()))  # noqa: S311 - it only spreads attempts
 
     def _session(self) -> Session:
         # Nothing is to be kept for a process that is gone: the crews send again what it did not answer.
@@ -147,10 +155,10 @@ class Office:
         if crew.about == "status":
             self._postbox.seen(crew.device)
         self.counts.messages += 1
-        if self._raw.qsize() + self._came.qsize() >= _WAITING or self._waiting_bytes + len(data) > _WAITING_BYTES:
+        if self._raw.qsize() + self._came.qsize() >= _WAITING or self._bytes_heard - self._bytes_taken > _WAITING_BYTES:
             self.counts.dropped += 1
             return
-        self._waiting_bytes += len(data)
+        self._bytes_heard += len(data)
         self._raw.put((crew, data, correlation_of(message)[:_CORRELATION], time.monotonic()))
 
     async def _answer(self, client: aiomqtt.Client) -> None:
@@ -165,7 +173,12 @@ class Office:
 
     async def _send_notes(self, client: aiomqtt.Client) -> None:
         while True:
-            for device, note in await asyncio.to_thread(self._postbox.due, time.monotonic()):
+            try:
+                due = await asyncio.to_thread(self._postbox.due, time.monotonic())
+            except MeterlinkError as error:  # the store is away for a moment
+                self._news(str(error))
+                due = ()
+            for device, note in due:
                 await client.publish(topics.note(device), note.write(), qos=1)
             await asyncio.sleep(_NOTES_EVERY_S)
 
@@ -203,7 +216,7 @@ class Office:
                 break
             if came is None:
                 return None
-            self._waiting_bytes -= len(came.data)
+            self._bytes_taken += len(came.data)
             size += len(came.data)
             group.append(came)
             until = min(until, time.monotonic() + (_LINGER_S if size < _WORTH_IT else 0.0))
@@ -215,12 +228,16 @@ class Office:
             return self._intake.take(group)
         except MeterlinkError as error:
             self._loop.call_soon_threadsafe(self._news, str(error))
-        whole = Outcome([], [], changed=False)
+        time.sleep(_AFTER_TROUBLE_S)
+        whole, failed = Outcome([], [], changed=False), 0
         for came in group:
             try:
                 whole.add(self._intake.take([came]))
+                failed = 0
             except MeterlinkError:  # it comes again
-                time.sleep(_AFTER_TROUBLE_S)
+                failed += 1
+            if failed == _STORE_IN_TROUBLE:
+                break
         return whole
 
     def _took(self, outcome: Outcome) -> None:

@@ -244,7 +244,8 @@ class Relay:
             before = self._seen.get(head.job)
             self._seen[head.job] = head.seq
             if before != head.seq and not (everything and before is None):
-                self._show_newest(client, head, before or 0)
+                with suppress(RecordError, ValueError):  # an altered line is for the office to refuse
+                    self._show_newest(client, head, before or 0)
 
     def _show_newest(self, client: aiomqtt.Client, head: Head, before: int) -> None:
         first = max(before, head.seq - _NEWEST_LINES) + 1
@@ -287,9 +288,9 @@ class Relay:
                 case Send(run, first, sealed):
                     try:
                         data = self._packed(way, first, sealed)
-                    except RecordError as error:
-                        way.lines.lost = str(error)
-                        self._news(str(error))
+                    except (RecordError, ValueError) as error:  # a line that was altered may be no text any more
+                        way.lines.lost = f"it cannot be sent ({error}); see: steadypoint verify {way.job}"
+                        self._tell_trouble(way)
                         return
                 case _:
                     self._tell_trouble(way)
