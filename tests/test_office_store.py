@@ -92,6 +92,22 @@ def test_the_same_commands_answer_of_it(store_url: str, tmp_path: Path) -> None:
     assert (missing.returncode, crew.job in missing.stderr) == (2, True)
 
 
+def test_reports_and_history_answer_of_it(store_url: str, tmp_path: Path) -> None:
+    crew, office, archive = tmp_path / "crew", tmp_path / "office", tmp_path / "job.zip"
+    meter = ("--meter", "sim:healthy?speed=max&seed=1", "--accept-cautions", "--lift", "L-0417", "--json")
+    told = steadypoint(crew, "check", "start-up", *meter).stdout.splitlines()
+    job = json.loads(told[0])["job"]
+    assert steadypoint(crew, "export", job, "--as", "archive", "-o", str(archive)).returncode == 0
+    with open_archive(archive) as opened, Store.at(store_url) as store:
+        take_in(opened, store, tmp_path, {})
+    page = tmp_path / "job.html"
+    assert steadypoint(office, "report", job, "-o", str(page), "--store", store_url).returncode == 0
+    assert "L-0417" in page.read_text(encoding="utf-8")
+    assert "NOT INTACT" not in page.read_text(encoding="utf-8")
+    (visit,) = json.loads(steadypoint(office, "history", "l-0417", "--json", "--store", store_url).stdout)["jobs"]
+    assert (visit["job"], visit["intact"], visit["sealed"]) == (job, True, True)
+
+
 @pytest.mark.parametrize("url", ["office.db", "mysql://localhost/x", "sqlite://", "http://x:secret@y/z", "://"])
 def test_another_url_is_refused_without_a_password_in_the_answer(url: str) -> None:
     with pytest.raises(UsageError, match="expected sqlite:///PATH") as refused:

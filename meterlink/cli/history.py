@@ -29,7 +29,7 @@ def command(lift: str, sealed_only: bool, as_json: bool, store_url: str | None) 
     """
     with open_store(store_url) as store:
         known = {**registered_keys(store), **known_keys(home_folder())}
-        visits = visits_to(store, lift, known, sealed_only=sealed_only)
+        visits = visits_to(store, lift, known, recorded_here=store_url is None, sealed_only=sealed_only)
     found = history(visits[-1].job.lift or lift, visits)
     with quiet_end():
         click.echo(json.dumps(history_json(found), ensure_ascii=False) if as_json else "\n".join(history_page(found)))

@@ -15,13 +15,16 @@ _READINGS = 300
 """So many tell how often the display is updated."""
 
 
-def visits_to(store: Store, lift: str, known: Mapping[str, str], *, sealed_only: bool = False) -> list[Visit]:
+def visits_to(
+    store: Store, lift: str, known: Mapping[str, str], *, recorded_here: bool = True, sealed_only: bool = False
+) -> list[Visit]:
     """Return every visit to a lift, oldest first.
 
     Args:
         store: the record.
         lift: the installation's tag; case, and space at its ends, are no matter.
         known: names of the keys that are known here, by public key in hex.
+        recorded_here: whether it is this machine's own record, where no unknown key has any business.
         sealed_only: leave out what is not both intact and sealed.
 
     Raises:
@@ -31,7 +34,7 @@ def visits_to(store: Store, lift: str, known: Mapping[str, str], *, sealed_only:
     own = _of_lift(jobs, lift)
     if not own:
         raise no_such_lift(lift, lifts(jobs))
-    visits = [_visit(store, job, known) for job in own]
+    visits = [_visit(store, job, known, recorded_here=recorded_here) for job in own]
     left = [each for each in visits if not sealed_only or (each.standing.intact and each.standing.sealed)]
     if not left:
         raise RecordError(f"of the {len(visits)} jobs of lift {lift!r} none is both intact and sealed")
@@ -50,7 +53,7 @@ def earlier_visits(store: Store, lift: str | None, known: Mapping[str, str]) -> 
         RecordError: the record cannot be read.
     """
     own = [] if lift is None else _of_lift(_jobs(store), lift)
-    return (_visit(store, job, known) for job in reversed(own))
+    return (_visit(store, job, known, recorded_here=True) for job in reversed(own))
 
 
 def _jobs(store: Store) -> list[Job]:
@@ -63,9 +66,9 @@ def _of_lift(jobs: Iterable[Job], lift: str) -> list[Job]:
     return sorted(own, key=lambda job: job.started_utc_ns)
 
 
-def _visit(store: Store, job: Job, known: Mapping[str, str]) -> Visit:
+def _visit(store: Store, job: Job, known: Mapping[str, str], *, recorded_here: bool) -> Visit:
     lines, seals = lines_as_found(store, job.id, job.sha256 or ""), seals_as_found(store, job.id)
-    proof = prove(job, lines, seals, known, recorded_here=True)
+    proof = prove(job, lines, seals, known, recorded_here=recorded_here)
     standing = Standing(proof.intact, proof.sealed, tuple(proof.troubles))
     readings = islice(store.events(job.id, (Kind.READING,)), _READINGS)
     return visit_of(job, store.events(job.id, VISIT_KINDS), readings, standing)
