@@ -1,4 +1,4 @@
-"""What README.md and DEVELOPERS.md say: every example runs, every command, option, file and dependency is there."""
+"""What README.md, DEVELOPERS.md and docs/ say: every example runs; every command, option, link and file is there."""
 
 import json
 import os
@@ -28,6 +28,12 @@ from procedure_samples import TWO_POINTS
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+TEXTS = {
+    path.relative_to(ROOT).as_posix(): path.read_text(encoding="utf-8")
+    for path in (*sorted(ROOT.glob("*.md")), *sorted((ROOT / "docs").rglob("*.md")))
+}
+PROCEDURES = TEXTS["docs/procedures.md"]
+TRACES = TEXTS["docs/traces.md"]
 PROJECT: dict[str, Any] = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 CODE_FOLDERS = ("meterlink", "drivers", "procedures", "sim_devices")
 
@@ -54,17 +60,91 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-@pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
-def test_lines_of_prose_are_no_longer_than_the_code_s(text: str) -> None:
-    prose = re.sub(r"^```.*?^```$", "", text, flags=re.MULTILINE | re.DOTALL)
-    assert [line for line in prose.splitlines() if len(line) > 120] == []
+def without_fences(text: str) -> str:
+    return re.sub(r"^```.*?^```$", "", text, flags=re.MULTILINE | re.DOTALL)
 
 
-def test_the_readme_s_circuit_is_found_as_it_says(folder: Path) -> None:
-    circuit = section(README, "The circuit").partition("    circuit: short-chain")[2].partition("\n\n")[0]
+@pytest.mark.parametrize("name", TEXTS)
+def test_lines_of_prose_are_no_longer_than_the_code_s(name: str) -> None:
+    assert [line for line in without_fences(TEXTS[name]).splitlines() if len(line) > 120] == []
+
+
+def test_the_readme_is_the_job_the_two_commands_and_a_page_for_each_user() -> None:
+    titles = re.findall(r"^## (.*)$", README, re.MULTILINE)
+    assert titles == ["Two commands", "Cautions", "The technician", "The office", "The auditor", "Commands", "More"]
+    job = README.partition("\n## ")[0].removeprefix("# Steadypoint\n").strip()
+    assert "\n\n" not in job
+    assert re.findall(r"^`(make \w+)`", section(README, "Two commands"), re.MULTILINE) == ["make demo", "make test"]
+    for user in ("The technician", "The office", "The auditor"):
+        page = section(README, user)
+        assert len(page.splitlines()) <= 75
+        assert "\nA usual day, in order:\n\n    steadypoint " in page
+
+
+def anchors(text: str) -> set[str]:
+    """Return what a link can name of a text: its headings, in lower case, spaces as hyphens, other signs left out."""
+    headings = re.findall(r"^#+ (.*)$", without_fences(text), re.MULTILINE)
+    return {re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-") for heading in headings}
+
+
+@pytest.mark.parametrize("name", TEXTS)
+def test_every_link_and_picture_is_there(name: str) -> None:
+    prose = re.sub(r"^ {4}.*$|`[^`]*`", "", without_fences(TEXTS[name]), flags=re.MULTILINE)
+    targets = re.findall(r"\]\(([^)\s]+)\)", prose)
+    assert len(targets) == prose.count("](")
+    for target in targets:
+        if target.startswith("https://"):
+            continue
+        path, _, anchor = target.partition("#")
+        meant = (ROOT / name).parent / path if path else ROOT / name
+        assert meant.is_file(), target
+        assert not anchor or anchor in anchors(meant.read_text(encoding="utf-8")), target
+
+
+def test_every_text_is_linked_from_the_readme_and_every_picture_is_shown_somewhere() -> None:
+    linked = set(re.findall(r"\]\(([\w/.-]+\.md)", README))
+    assert linked == set(TEXTS) - {"README.md"}
+    shown = {path.rpartition("/")[2] for text in TEXTS.values() for path in re.findall(r"!\[[^]]+\]\(([^)]+)\)", text)}
+    assert shown == {path.name for path in (ROOT / "docs" / "pictures").iterdir()}
+
+
+def command_lines(text: str) -> list[str]:
+    """Return the calls of the program that stand on lines of their own, in blocks."""
+    joined = re.sub(r"\\\n +", "", text)
+    return re.findall(r"^(?: {4}|\$ |)steadypoint ([a-z].*)$", joined, re.MULTILINE)
+
+
+@pytest.mark.parametrize("name", [name for name, text in TEXTS.items() if command_lines(text)])
+def test_every_command_line_is_one_that_the_program_takes(name: str) -> None:
+    for line in command_lines(TEXTS[name]):
+        command: click.Command = cli
+        context = click.Context(cli, **cli.context_settings)
+        words = shlex.split(line, comments=True)
+        while isinstance(command, click.Group):
+            named = command.get_command(context, words.pop(0))
+            assert named is not None, line
+            command, context = named, click.Context(named, parent=context)
+        given, too_many, _ = command.make_parser(context).parse_args(words)
+        assert too_many == [], line
+        for parameter in command.params:
+            value = given.get(parameter.name or "")
+            said = isinstance(value, str | list | tuple) and bool(value)
+            assert said or not parameter.required, f"{line}: no {parameter.name}"
+            if isinstance(parameter.type, click.Choice) and isinstance(value, str):
+                assert value in parameter.type.choices, line
+
+
+def test_the_table_of_the_library_has_every_procedure_and_no_other() -> None:
+    _, *rows = first_cells(section(PROCEDURES, "The library"))
+    there = (ROOT / "procedures" / "meterlink_procedures").glob("*.yaml")
+    assert sorted(row.strip("`") for row in rows) == sorted(path.stem for path in there)
+
+
+def test_the_circuit_of_the_docs_is_found_as_they_say(folder: Path) -> None:
+    circuit = section(PROCEDURES, "The circuit").partition("    circuit: short-chain")[2].partition("\n\n")[0]
     text = "circuit: short-chain" + circuit.replace("\n    ", "\n")
     (folder / "short-chain.yaml").write_text(f"{text}\n", encoding="utf-8")
-    (shown,) = re.findall(r"^```\n(\$ steadypoint find.*?)^```$", README, re.MULTILINE | re.DOTALL)
+    (shown,) = re.findall(r"^```\n(\$ steadypoint find.*?)^```$", PROCEDURES, re.MULTILINE | re.DOTALL)
     asked, *lines = shown.splitlines()
     found = CliRunner().invoke(cli, shlex.split(asked.removeprefix("$ steadypoint ")))
     assert found.exit_code == 0
@@ -104,8 +184,8 @@ def test_the_readme_gives_the_exit_statuses_of_the_help() -> None:
     assert rows == re.findall(r"(\d) [a-z ]+", help_text.partition("Exit status: ")[2])
 
 
-def test_every_meter_address_in_the_readme_can_be_opened_as_far_as_names_go() -> None:
-    examples = re.findall(r"^\| `([a-z]+:[^`]+)`", README, re.MULTILINE)
+def test_every_meter_address_in_the_docs_can_be_opened_as_far_as_names_go() -> None:
+    examples = re.findall(r"^\| `([a-z]+:[^`]+)`", TEXTS["docs/meters.md"], re.MULTILINE)
     assert {address.partition(":")[0] for address in examples} == {"serial", "tcp", "ble", "trace", "sim"}
     for address in examples:
         url = parse_meter_url(address)
@@ -118,10 +198,10 @@ def test_every_meter_address_in_the_readme_can_be_opened_as_far_as_names_go() ->
 
 
 def test_the_smallest_procedure_is_the_contract_s_and_its_trace_passes_it(folder: Path) -> None:
-    assert block(README, "yaml") == TWO_POINTS
+    assert block(PROCEDURES, "yaml") == TWO_POINTS
     (folder / "two-points.yaml").write_text(TWO_POINTS, encoding="utf-8")
-    (folder / "two-points.jsonl").write_text(block(README, "json"), encoding="utf-8")
-    (command,) = re.findall(r"^ +steadypoint (check two-points.*)$", README, re.MULTILINE)
+    (folder / "two-points.jsonl").write_text(block(TRACES, "json"), encoding="utf-8")
+    (command,) = re.findall(r"^ +steadypoint (check two-points.*)$", TRACES, re.MULTILINE)
 
     assert CliRunner().invoke(cli, ["lint", "two-points.yaml"]).output == ""
     result = CliRunner().invoke(cli, command.split())
@@ -130,13 +210,15 @@ def test_the_smallest_procedure_is_the_contract_s_and_its_trace_passes_it(folder
     assert "complete: 4 passed, 0 failed, 0 unclear, 0 not judged" in result.output
 
 
-def test_the_readme_s_procedure_of_every_kind_is_sound_and_has_them_all(folder: Path) -> None:
-    indented = section(README, "Every kind of step").partition("    procedure: every-kind")[2].partition("\n\n- `")[0]
+def test_the_docs_procedure_of_every_kind_is_sound_and_has_them_all(folder: Path) -> None:
+    indented = (
+        section(PROCEDURES, "Every kind of step").partition("    procedure: every-kind")[2].partition("\n\n- `")[0]
+    )
     text = "procedure: every-kind" + indented.replace("\n    ", "\n")
     examined = examine(f"{text}\n", "every-kind.yaml")
     assert examined.problems == ()
     assert examined.procedure is not None
-    told = set(re.findall(r"^- `(\w+)`:", section(README, "Every kind of step"), re.MULTILINE))
+    told = set(re.findall(r"^- `(\w+)`:", section(PROCEDURES, "Every kind of step"), re.MULTILINE))
     assert {step.kind for step in examined.procedure.steps} == told | {"reading", "look"}
     assert told | {"reading", "agree", "look"} == set(KINDS)
 
@@ -150,11 +232,13 @@ def test_every_cue_code_stands_in_the_table_and_no_other() -> None:
     assert sorted(listed) == sorted(written | REFUSED_CODES | asked | {outcome.value for outcome in VerdictOutcome})
 
 
-def test_the_limits_and_flags_named_in_the_readme_are_those_there_are() -> None:
-    written = section(README, "The smallest procedure").partition("Limits include their ends: ")[2].partition(". `")[0]
+def test_the_limits_and_flags_named_in_the_docs_are_those_there_are() -> None:
+    written = (
+        section(PROCEDURES, "The smallest procedure").partition("Limits include their ends: ")[2].partition(". `")[0]
+    )
     for text in re.findall(r"`([^`]{2,})`", written.replace("(or `+-`)", "")):
         assert parse_limits(text).text == text
-    flags = section(README, "The trace").partition("they are\n")[2].partition(". Units")[0]
+    flags = " ".join(TRACES.split()).partition("may be left out; they are ")[2].partition(". Units")[0]
     assert set(re.findall(r"`([a-z-]+)`", flags)) == set(Flag)
 
 

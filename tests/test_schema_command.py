@@ -14,7 +14,7 @@ from meterlink.cli import cli
 from meterlink.procedure.load import load_procedure
 from procedure_samples import TWO_POINTS
 
-README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
+PROCEDURES = (Path(__file__).parent.parent / "docs" / "procedures.md").read_text(encoding="utf-8")
 
 
 @pytest.fixture(scope="module")
@@ -90,7 +90,7 @@ def test_spoilt_procedures_are_not(schema: dict[str, Any], spoil: Callable[[Any]
     assert not Draft202012Validator(schema).is_valid(procedure)
 
 
-EVERY_KIND = README.partition("    procedure: every-kind")[2].partition("\n\n- `")[0].replace("\n    ", "\n")
+EVERY_KIND = PROCEDURES.partition("    procedure: every-kind")[2].partition("\n\n- `")[0].replace("\n    ", "\n")
 
 
 def test_every_kind_of_step_and_groups_are_valid_as_an_editor_sees_them(schema: dict[str, Any]) -> None:
