@@ -15,6 +15,7 @@ from starlette.responses import FileResponse, PlainTextResponse, Response
 from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from meterlink.access.session import Session
 from meterlink.errors import MeterlinkError, RecordError, UsageError
 from meterlink.inbox import LONGEST_TEXT
 from meterlink.office.running import Running
@@ -164,16 +165,16 @@ class OfficePages:
     async def _note(self, request: Request) -> Response:
         try:
             noted = Noted.model_validate_json(await body_of(request, _MOST_BYTES))
-            await asyncio.to_thread(self._keep, noted)
+            await asyncio.to_thread(self._keep, noted, _who(request))
         except (ValidationError, TooLargeError):
             return PlainTextResponse(f"A note has 1 to {LONGEST_TEXT} characters.", 400)
         except MeterlinkError as error:
             return PlainTextResponse(str(error), 409)
         return Response(status_code=204)
 
-    def _keep(self, noted: Noted) -> None:
+    def _keep(self, noted: Noted, by: str) -> None:
         device, _ = self._records.owner(noted.job)
-        self._postbox.write(device, noted.text, _OFFICE, time.time_ns())
+        self._postbox.write(device, noted.text, by, time.time_ns())
 
 
 def _answering(work: Callable[[Request], Json]) -> Endpoint:
@@ -199,6 +200,12 @@ def _page(name: str) -> Endpoint:
         return FileResponse(STATIC / "office" / name, headers={"Cache-Control": "no-cache"})
 
     return page
+
+
+def _who(request: Request) -> str:
+    """Return who is logged in; only that it is the office, where nobody logs in."""
+    session = request.scope.get("state", {}).get("session")
+    return session.who if isinstance(session, Session) else _OFFICE
 
 
 def _last_seen(request: Request) -> str | None:
