@@ -400,9 +400,9 @@ def test_what_is_not_a_pages_own_is_refused(office: Office, relays: Relays, tmp_
     assert note({**good, "job": "20261125-none"}) == 409
     assert note(good) == 204
     assert status_of(f"{office.url}office/job/20261125-none/events") == 404
-    assert status_of(f"{office.url}office/job/..%2f..%2fetc/picture.svg") == 404
-    assert status_of(f"{office.url}office/job/{crew.job}/photo/..%2foffice.sqlite3") == 404
-    assert status_of(f"{office.url}static/..%2f..%2fserver.py") == 404
+    assert status_of(f"{office.url}office/job/..%2f..%2fetc/picture.svg") in (400, 404)
+    assert status_of(f"{office.url}office/job/{crew.job}/photo/..%2foffice.sqlite3") in (400, 404)
+    assert status_of(f"{office.url}static/..%2f..%2fserver.py") in (400, 404)
     assert status_of(f"{office.url}office/history?begin=yesterday") == 400
     assert status_of(f"{office.url}office/history?outcome=good") == 400
     crew.close()

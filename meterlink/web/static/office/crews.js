@@ -3,6 +3,7 @@
 import { byId, made, show, write } from "../dom.js";
 import { Link } from "../link.js";
 import { remember, remembered } from "../memory.js";
+import { showWho } from "../session.js";
 import { hear, now } from "./clock.js";
 import { Crew } from "./crew.js";
 import { showLink, showNews } from "./standing.js";
@@ -132,4 +133,5 @@ byId("site").addEventListener("change", () => {
   remember("site", byId("site").value);
   arrange();
 });
+showWho(byId("who"));
 setInterval(() => crews.forEach((crew) => crew.renderTime()), 1000);

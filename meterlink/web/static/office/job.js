@@ -5,6 +5,7 @@ import { Digits } from "../digits.js";
 import { byId, made, show, write } from "../dom.js";
 import { Link } from "../link.js";
 import { railRows } from "../rail.js";
+import { showWho } from "../session.js";
 import { ago, clock, day, hear, now } from "./clock.js";
 import { shape, WORDS } from "./shapes.js";
 import { showLink, showNews } from "./standing.js";
@@ -232,3 +233,4 @@ byId("note-form").addEventListener("submit", async (event) => {
   renderLeft();
 });
 renderLeft();
+showWho(byId("who")).then((role) => show(byId("note-form"), role === null || role === "office"));

@@ -1,6 +1,7 @@
 /* A search whose words stand in the page's address, and its answers some at a time. */
 
 import { byId, show, write } from "../dom.js";
+import { leaveIfOut, showWho } from "../session.js";
 
 const LONGEST_MS = 30_000;
 
@@ -17,6 +18,7 @@ export function listing(path, each) {
     write(byId("words"), "Searching …");
     try {
       const answer = await fetch(`${path}?${query}`, { signal: AbortSignal.timeout(LONGEST_MS) });
+      if (answer.status === 401) leaveIfOut();
       if (!answer.ok) throw new Error(await answer.text());
       const body = await answer.json();
       before = body.before;
@@ -32,5 +34,6 @@ export function listing(path, each) {
     ask();
   });
   byId("more").addEventListener("click", ask);
+  showWho(byId("who"));
   ask();
 }
