@@ -194,9 +194,9 @@ class Relays:
 class Office(Served):
     """`steadypoint office` with its page."""
 
-    def __init__(self, home: Path, broker: Mosquitto, *, port: int = 0, store: str | None = None) -> None:
+    def __init__(self, home: Path, broker: Mosquitto, *options: str, port: int = 0, store: str | None = None) -> None:
         home.mkdir(exist_ok=True)
-        more = ("--store", store) if store else ()
+        more = ("--store", store, *options) if store else options
         super().__init__(home, "office", "--broker", broker.url, "--port", str(port), *more)
 
 

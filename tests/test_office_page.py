@@ -14,6 +14,8 @@ from paho.mqtt import publish
 from playwright.sync_api import Browser, Locator, Page, expect
 
 from brokers import Mosquitto, needs_mosquitto
+from commands import steadypoint
+from login_bench import PASSWORDS
 from meterlink.inbox import waiting_notes
 from meterlink.outcome import Answer, Break
 from meterlink.prepared import Prepared
@@ -445,3 +447,46 @@ def test_the_history_is_searched(browser: Browser, office: Office, relays: Relay
     expect(page.locator("#kicker")).to_contain_text("left")
     for crew in crews:
         crew.close()
+
+
+def log_in(page: Page, url: str, name: str, home: str) -> None:
+    page.goto(url)
+    page.get_by_label("Name").fill(name)
+    page.get_by_label("Password").fill(PASSWORDS[name][1])
+    page.get_by_role("button", name="Log in").click()
+    page.wait_for_url(home)
+
+
+def test_the_office_writes_notes_the_auditor_looks_on_and_the_technician_sees_nothing(
+    browser: Browser, broker: Mosquitto, tmp_path: Path
+) -> None:
+    home = tmp_path / "office"
+    home.mkdir()
+    for name, (role, password) in PASSWORDS.items():
+        added = steadypoint(home, "account", "add", name, "--role", role, "--password-file", "-", stdin=password)
+        assert added.returncode == 0, added.stderr
+    crew = Technician(tmp_path / "crew-1", "A1 north")
+    with Office(home, broker, "--login") as office, Relays(broker) as relays:
+        relays.start(crew)
+        pages = {name: browser.new_context(viewport=LARGE).new_page() for name in ("lead", "reviewer", "fitter")}
+        log_in(pages["lead"], office.url, "lead", "**/office")
+        log_in(pages["reviewer"], office.url, "reviewer", "**/audit")
+        log_in(pages["fitter"], office.url, "fitter", "**/")
+        expect(pages["lead"].locator("#who")).to_contain_text("lead")
+        expect(row(pages["lead"], "A1 north")).to_be_visible()
+        expect(pages["reviewer"].locator("main")).to_contain_text(crew.job)
+        for page in pages.values():
+            page.goto(f"{office.url}job/{crew.job}")
+        expect(pages["reviewer"].locator("#point")).to_have_text("Q1")
+        expect(pages["reviewer"].locator("#note-form")).to_be_hidden()
+        expect(pages["fitter"].locator("#who")).to_contain_text("fitter")
+        expect(pages["fitter"].locator("#point")).to_have_text("…")
+        pages["lead"].fill("#note-text", "Probe X1:7 next.")
+        pages["lead"].press("#note-text", "Enter")
+        expect(pages["lead"].locator("#messages")).to_contain_text("Probe X1:7 next.")
+        deadline = time.monotonic() + 30
+        while not (notes := list(waiting_notes(crew.folder))):
+            assert time.monotonic() < deadline, "the note does not come"
+            time.sleep(0.1)
+        assert [note.by for note in notes] == ["lead"]
+    crew.close()
