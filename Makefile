@@ -22,8 +22,8 @@ test: $(VENV)/dev.stamp alsa chromium dbus mosquitto ngspice postgresql
 # Bluetooth links cut 200 times, the speed of the decoders, every simulated meter identified, verdicts given early, false
 # ones near limits; the circuit solver beside ngspice, 20,000 faults searched for, how soon a verdict is heard; a sealed
 # job damaged 5,000 times, 500 jobs replayed, what verifying a long job costs, a job of 1,000,000 readings on the auditor's
-# page, 200 lifts over 24 months; 30 crews that report through a storm, how fast the office takes in; the whole library on
-# the simulated lift, with every fault that it should catch.
+# page, 200 lifts over 24 months; 30 crews that report through a storm, how fast the office takes in and its page shows;
+# the whole library on the simulated lift, with every fault that it should catch.
 bench: $(VENV)/dev.stamp chromium dbus mosquitto ngspice
 	$(BIN)/python tests/startups.py
 	$(BIN)/python tests/kills.py
@@ -44,6 +44,7 @@ bench: $(VENV)/dev.stamp chromium dbus mosquitto ngspice
 	$(BIN)/python tests/ageing.py
 	$(BIN)/python tests/office_storm.py
 	$(BIN)/python tests/ingest_figures.py
+	$(BIN)/python tests/office_page_figures.py
 	$(BIN)/steadypoint dry-run
 
 # The Bluetooth tests start a D-Bus of their own; where it is missing and cannot be installed, they say so and are skipped.

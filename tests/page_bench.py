@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Self
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, ViewportSize, expect, sync_playwright
 
 from commands import environment
@@ -110,7 +111,7 @@ class Served:
         said = []
         for line in self.process.stderr:
             said.append(line)
-            if line.startswith("The technician's page: "):
+            if line.startswith(("The technician's page: ", "The office's page: ")):
                 self.url = line.split()[-1]
                 break
         else:
@@ -183,3 +184,55 @@ def opened(context: BrowserContext, url: str, troubles: list[str] | None = None)
     page.goto(url)
     page.wait_for_selector('#link[data-link="live"]')
     return page
+
+
+class Cut:
+    """A network between browser and server that can go silent without a word, as a phone does behind a wall."""
+
+    def __init__(self, port: int) -> None:
+        self._behind = port
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.port: int = self._listener.getsockname()[1]
+        self.silent = False
+        threading.Thread(target=self._serve, daemon=True).start()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._listener.close()
+
+    def _serve(self) -> None:
+        with suppress(OSError):
+            while True:
+                near, _ = self._listener.accept()
+                with suppress(OSError):
+                    far = socket.create_connection(("127.0.0.1", self._behind))
+                    threading.Thread(target=self._carry, args=(near, far), daemon=True).start()
+                    threading.Thread(target=self._carry, args=(far, near), daemon=True).start()
+                    continue
+                near.close()
+
+    def _carry(self, one: socket.socket, other: socket.socket) -> None:
+        with suppress(OSError), one, other:
+            while data := one.recv(65536):
+                while self.silent:
+                    time.sleep(0.05)
+                other.sendall(data.replace(b":%d" % self.port, b":%d" % self._behind))
+
+
+def accessible(page: Page) -> None:
+    """The whole page, seen from top to bottom, without violations of WCAG 2.2 AA and of axe's best practices."""
+    found = Axe().run(page)
+    assert found.violations_count == 0, found.generate_report()
+
+
+def nothing_cut_off(page: Page, at: ViewportSize) -> None:
+    """No sideways scrolling down to 320 px (WCAG 2.2, 1.4.10), and no text wider than its box."""
+    cut = """() => [...document.querySelectorAll('button, h2, dd, p:not(.unseen), li, .choice')].filter((each) =>
+        each.offsetParent && each.scrollWidth > each.clientWidth + 1).map((each) => each.outerHTML.slice(0, 80))"""
+    for width in (320, at["width"]):
+        page.set_viewport_size({"width": width, "height": at["height"]})
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        found = page.evaluate(cut)
+        assert found == [], found

@@ -1,20 +1,26 @@
 """The technician's page in a real browser: what it shows, that it comes back, and that anybody can use it."""
 
 import re
-import socket
-import threading
-import time
 from collections.abc import Iterator
-from contextlib import suppress
 from pathlib import Path
-from typing import Self
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, ViewportSize, expect
+from playwright.sync_api import Browser, Page, expect
 
 from commands import jobs, only, shown
-from page_bench import LARGE, SMALL, TITLE, Meter, Served, chromium, opened, write_procedure
+from page_bench import (
+    LARGE,
+    SMALL,
+    TITLE,
+    Cut,
+    Meter,
+    Served,
+    accessible,
+    chromium,
+    nothing_cut_off,
+    opened,
+    write_procedure,
+)
 from procedure_samples import with_steps
 
 pytestmark = pytest.mark.timeout(400)
@@ -59,27 +65,11 @@ def judged(page: Page) -> list[str]:
     return page.locator("#rail li").all_inner_texts()
 
 
-def accessible(page: Page) -> None:
-    """The whole page, seen from top to bottom, without violations of WCAG 2.2 AA and of axe's best practices."""
-    found = Axe().run(page)
-    assert found.violations_count == 0, found.generate_report()
-
-
 def large_enough(page: Page) -> None:
     for target in page.locator(TARGETS).all():
         box = target.bounding_box()
         if box is not None:
             assert min(box["width"], box["height"]) >= 48, (target.inner_text(), box)
-
-
-def nothing_cut_off(page: Page, at: ViewportSize) -> None:
-    """No sideways scrolling down to 320 px (WCAG 2.2, 1.4.10), and no text wider than its box."""
-    cut = """() => [...document.querySelectorAll('button, h2, dd, p, li, .choice')].filter((each) =>
-        each.offsetParent && each.scrollWidth > each.clientWidth + 1).map((each) => each.outerHTML.slice(0, 80))"""
-    for width in (320, at["width"]):
-        page.set_viewport_size({"width": width, "height": at["height"]})
-        assert page.evaluate("document.documentElement.scrollWidth") <= width
-        assert page.evaluate(cut) == []
 
 
 def test_two_browsers_go_through_a_check_and_show_the_same(
@@ -133,41 +123,6 @@ def test_two_browsers_go_through_a_check_and_show_the_same(
     assert troubles == []
     (job,) = jobs(tmp_path)
     assert [each["outcome"] for each in only(shown(tmp_path, str(job["job"])), "verdict")] == ["pass", "pass", "fail"]
-
-
-class Cut:
-    """A network between browser and server that can go silent without a word, as a phone does behind a wall."""
-
-    def __init__(self, port: int) -> None:
-        self._behind = port
-        self._listener = socket.create_server(("127.0.0.1", 0))
-        self.port: int = self._listener.getsockname()[1]
-        self.silent = False
-        threading.Thread(target=self._serve, daemon=True).start()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._listener.close()
-
-    def _serve(self) -> None:
-        with suppress(OSError):
-            while True:
-                near, _ = self._listener.accept()
-                with suppress(OSError):
-                    far = socket.create_connection(("127.0.0.1", self._behind))
-                    threading.Thread(target=self._carry, args=(near, far), daemon=True).start()
-                    threading.Thread(target=self._carry, args=(far, near), daemon=True).start()
-                    continue
-                near.close()
-
-    def _carry(self, one: socket.socket, other: socket.socket) -> None:
-        with suppress(OSError), one, other:
-            while data := one.recv(65536):
-                while self.silent:
-                    time.sleep(0.05)
-                other.sendall(data.replace(b":%d" % self.port, b":%d" % self._behind))
 
 
 def test_the_lift_is_named_where_the_check_begins_and_is_known_the_next_time(

@@ -26,8 +26,19 @@ class Refusal:
     """Their beginning."""
 
 
-def refusals(store: Store, most: int = 100) -> Sequence[Refusal]:
-    """Return what was refused, the newest first."""
+def refusals(store: Store, most: int = 100, *, device: str = "", before: int | None = None) -> Sequence[Refusal]:
+    """Return what was refused, the newest first.
+
+    Args:
+        store: the office's.
+        most: so many at most.
+        device: only this one's; empty for all.
+        before: only what came before the refusal of this id.
+    """
     newest_first = select(ASIDE).order_by(ASIDE.c.id.desc()).limit(most)
+    if device:
+        newest_first = newest_first.where(ASIDE.c.device == device)
+    if before is not None:
+        newest_first = newest_first.where(ASIDE.c.id < before)
     with store.reading() as connection:
         return [Refusal(*row) for row in connection.execute(newest_first)]

@@ -18,10 +18,10 @@ from meterlink.web.board import Board
 MOST_WATCHERS = 24
 """Pages at a time; each costs a connection and a little work with every reading."""
 
-_BEAT_S = 2.0
+BEAT_S = 2.0
 """How often a page hears something, so that it notices a dead link."""
 
-_PACE_S = 0.04
+PACE_S = 0.04
 """Between two rounds of one watcher: no eye follows more than 25 pictures a second."""
 
 
@@ -30,7 +30,7 @@ class Message:
     """One server-sent event."""
 
     event: str
-    """`state`, `live`, `told` or `beat`."""
+    """Its kind: `state`, `live`, `told`, `beat`; on the office's page `cards`, `lives`, `trace`, `value` too."""
     data: str
     id: str | None = None
     """Of an announcement: what the page says it saw last when it comes back."""
@@ -100,9 +100,9 @@ class Hub:
                     yield Message("live", _text({**self._live, "age": round(self._age(), 2)}))
                 if self._closed:
                     return
-                await asyncio.sleep(_PACE_S)
+                await asyncio.sleep(PACE_S)
                 with suppress(TimeoutError):
-                    async with asyncio.timeout(_BEAT_S):
+                    async with asyncio.timeout(BEAT_S):
                         await news.wait()
                     continue
                 yield Message("beat", "{}")

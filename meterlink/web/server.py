@@ -10,6 +10,7 @@ from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
+from typing import Protocol
 
 import uvicorn
 from starlette.applications import Starlette
@@ -25,7 +26,6 @@ from meterlink.web.doorkeeper import Cookie, Doorkeeper
 from meterlink.web.guard import Guard, Guarded
 from meterlink.web.listener import Listener
 from meterlink.web.login import HOMES, NO_LOGIN, LoginPage
-from meterlink.web.stage import Stage
 
 _LOOPBACK = ("127.0.0.1", "::1", "localhost")
 _MOST_REQUESTS = 100
@@ -146,9 +146,20 @@ class Admission:
     """The page to which each role's login leads."""
 
 
+class Shown(Protocol):
+    """What the pages show."""
+
+    @property
+    def token(self) -> str:
+        """What a page must send back with everything that it asks for."""
+
+    def close(self) -> None:
+        """End every stream."""
+
+
 @asynccontextmanager
 async def serving(
-    place: Place, stage: Stage, routes: Sequence[BaseRoute], admission: Admission | None = None
+    place: Place, stage: Shown, routes: Sequence[BaseRoute], admission: Admission | None = None
 ) -> AsyncIterator[None]:
     """Serve pages while the block runs.
 
@@ -181,7 +192,7 @@ async def serving(
     try:
         yield
     finally:
-        stage.hub.close()
+        stage.close()
         server.should_exit = True
         await task
 

@@ -95,6 +95,10 @@ class Stage:
         """Where the check on show stands."""
         return self._phase
 
+    def close(self) -> None:
+        """End every page's stream."""
+        self.hub.close()
+
     def say_of_itself(self, **words: object) -> None:
         """Add what every page is told of this process: whether checks are started here."""
         self._fixed |= words

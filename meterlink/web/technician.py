@@ -14,14 +14,13 @@ from starlette.routing import BaseRoute, Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from meterlink.circuit.picture.svg import svg
-from meterlink.cues.tones import Tone, samples
-from meterlink.cues.wav import wav
 from meterlink.errors import RecordError
 from meterlink.outcome import Answer
 from meterlink.record.photos import MAX_BYTES, keep_photo
 from meterlink.web.hub import MOST_WATCHERS
 from meterlink.web.requests import TooLargeError, body_of
 from meterlink.web.stage import NotTakenError, Stage
+from meterlink.web.tones import tone_route
 
 STATIC = Path(str(files("meterlink.web"))) / "static"
 
@@ -86,7 +85,7 @@ class TechnicianPage:
             Route("/", self._page),
             Route("/events", self._events),
             Route("/picture.svg", self._picture),
-            Route("/tones/{name}.wav", self._tone),
+            tone_route(),
             Route("/answer", self._answer, methods=["POST"]),
             Route("/note", self._note, methods=["POST"]),
             Route("/photo", self._photo, methods=["POST"]),
@@ -116,13 +115,6 @@ class TechnicianPage:
         drawn = await asyncio.to_thread(svg, *pictured)
         # The picture carries a style sheet of its own and no script; as an image it can load nothing.
         return Response(drawn, media_type="image/svg+xml", headers={"Cache-Control": "no-store"})
-
-    async def _tone(self, request: Request) -> Response:
-        try:
-            tone = Tone(request.path_params["name"])
-        except ValueError:
-            return PlainTextResponse("There is no such tone.", 404)
-        return Response(wav(samples(tone)), media_type="audio/wav", headers={"Cache-Control": "max-age=86400"})
 
     async def _answer(self, request: Request) -> Response:
         try:

@@ -5,6 +5,7 @@ from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import Protocol
 
+from meterlink.office.register import registered_keys
 from meterlink.procedure.on_file import on_file
 from meterlink.record.as_found import job_as_found, job_ids, lines_as_found, seals_as_found
 from meterlink.record.device_key import known_keys
@@ -12,6 +13,7 @@ from meterlink.record.entry import Event, Kind
 from meterlink.record.photos import has_photo
 from meterlink.record.proof import Proof, check_photos, prove
 from meterlink.record.store import Job, Store
+from meterlink.record.stored_photo import stored_photo
 
 
 class Records(Protocol):
@@ -45,6 +47,8 @@ class Records(Protocol):
 
 class OwnRecords:
     """The record of this machine. It is opened when first asked: opening checks the whole file."""
+
+    _recorded_here = True
 
     def __init__(self, folder: Path) -> None:
         """Name the folder of the record."""
@@ -90,11 +94,17 @@ class OwnRecords:
         if job is None:
             job = Job.unreadable(job_id) if job_id in job_ids(store) else store.job(job_id)
         lines, seals = lines_as_found(store, job_id, job.sha256 or ""), seals_as_found(store, job_id)
-        proof = prove(job, lines, seals, known_keys(self._folder), recorded_here=True)
-        check_photos(proof, lambda sha256: has_photo(self._folder, sha256))
+        proof = prove(job, lines, seals, self._known_keys(), recorded_here=self._recorded_here)
+        check_photos(proof, lambda sha256: self._has_photo(job_id, sha256))
         if proof.intact:
             proof.facts.append(on_file(job.procedure, job.revision, job.source))
         return proof
+
+    def _known_keys(self) -> dict[str, str]:
+        return known_keys(self._folder)
+
+    def _has_photo(self, job_id: str, sha256: str) -> bool:
+        return has_photo(self._folder, sha256)
 
     @property
     def _store(self) -> Store:
@@ -102,3 +112,20 @@ class OwnRecords:
             if self._opened is None:
                 self._opened = Store.open(self._folder)
             return self._opened
+
+
+class OfficeRecords(OwnRecords):
+    """What an office has taken in. The photos lie in its store, and the register knows the devices' keys."""
+
+    _recorded_here = False
+
+    def __init__(self, store: Store, folder: Path) -> None:
+        """Take an office's open store, and the home folder with the keys that are known here besides."""
+        super().__init__(folder)
+        self._opened = store
+
+    def _known_keys(self) -> dict[str, str]:
+        return {**registered_keys(self._store), **super()._known_keys()}
+
+    def _has_photo(self, job_id: str, sha256: str) -> bool:
+        return stored_photo(self._store, job_id, sha256) is not None

@@ -1,4 +1,4 @@
-/* The link to the check: server-sent events that come back by themselves, and answers that are sent.
+/* The link to the check, or to the office: server-sent events that come back by themselves, and answers that are sent.
 
    A browser notices a broken connection, but not a dead one: so whoever is silent for longer than a few beats is given
    up, and the link begun anew from what was heard last. */
@@ -11,9 +11,11 @@ const AGAIN_MS = 3000;
 
 export class Link {
   /** `heard` is called with the kind of each message and its body; `since` with the seconds of silence, or null. */
-  constructor(heard, since) {
+  constructor(heard, since, path = "/events", kinds = ["state", "live", "told", "beat"]) {
     this.heard = heard;
     this.since = since;
+    this.path = path;
+    this.kinds = kinds;
     this.token = "";
     this.lastId = "";
     this.lastMs = null;
@@ -28,8 +30,8 @@ export class Link {
   open() {
     this.source?.close();
     this.openedMs = performance.now();
-    this.source = new EventSource(`/events${this.lastId ? `?last=${encodeURIComponent(this.lastId)}` : ""}`);
-    for (const kind of ["state", "live", "told", "beat"]) {
+    this.source = new EventSource(`${this.path}${this.lastId ? `?last=${encodeURIComponent(this.lastId)}` : ""}`);
+    for (const kind of this.kinds) {
       this.source.addEventListener(kind, (event) => this.take(kind, event));
     }
     this.source.onerror = ({ currentTarget }) => {

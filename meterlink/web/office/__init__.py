@@ -1,0 +1,1 @@
+"""The office's page: ten crews at once, and each in full."""
