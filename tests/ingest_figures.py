@@ -12,6 +12,7 @@ due to its acknowledgement, with the office's commit in between. Required are 2 
 """
 
 import asyncio
+import math
 import os
 import sqlite3
 import sys
@@ -27,6 +28,7 @@ import aiomqtt
 import psycopg
 
 from brokers import Mosquitto
+from crews import broker_at
 from databases import PostgreSQL
 from meterlink.reading import Instant
 from meterlink.record.chain import Line, canonical, digest
@@ -35,6 +37,7 @@ from meterlink.record.store import Job, Store
 from meterlink.record.take_in import event_row
 from meterlink.record.written import written_job
 from meterlink.relay import topics
+from meterlink.relay.broker import Session, connected
 from meterlink.relay.pack import write_pack
 from office_storm import OfficeProcess
 from record_samples import SOURCE, STARTED_UTC_NS, reading
@@ -254,22 +257,19 @@ async def lags(port: int, loads: Sequence[Load], apart_s: float, connections: in
 async def _crews(port: int, loads: Sequence[Load], begin: float, apart_s: float, found: list[float]) -> None:
     due: dict[str, list[tuple[int, float]]] = {each.job.id: [] for each in loads}
     rounds = max(len(each.packs) for each in loads)
-    async with client(port) as crews:
-        for each in loads:
-            await crews.subscribe(topics.ack(each.device, "+"), qos=1)
+    everything, all_there = asyncio.Event(), asyncio.Event()
 
-        everything = asyncio.Event()
+    def hear(message: aiomqtt.Message) -> None:
+        now, ack = time.perf_counter(), _ack(message.payload)
+        waiting = due[topics.acknowledged_job(message.topic.value)]
+        while waiting and waiting[0][0] <= ack:
+            found.append(now - waiting.pop(0)[1])
+        if everything.is_set() and not any(due.values()):
+            all_there.set()
 
-        async def hear() -> None:
-            async for message in crews.messages:
-                now, ack = time.perf_counter(), _ack(message.payload)
-                waiting = due[topics.acknowledged_job(message.topic.value)]
-                while waiting and waiting[0][0] <= ack:
-                    found.append(now - waiting.pop(0)[1])
-                if everything.is_set() and not any(due.values()):
-                    return
-
-        hearing = asyncio.ensure_future(hear())
+    session = Session(f"crews-{loads[0].device}", receive_maximum=500)
+    async with connected(broker_at(f"mqtt://127.0.0.1:{port}"), session, hear) as crews:
+        await crews.subscribe([(topics.ack(each.device, "+"), 1) for each in loads])
         publishing = set()
         for number in range(rounds):
             for order, each in enumerate(loads):
@@ -278,14 +278,14 @@ async def _crews(port: int, loads: Sequence[Load], begin: float, apart_s: float,
                 last = min(len(each.lines), (number + 1) * (len(each.lines) // len(each.packs)))
                 due[each.job.id].append((last, at))
                 task = asyncio.ensure_future(
-                    crews.publish(topics.log(each.device, each.job.id), each.packs[number], qos=1, timeout=60)
+                    crews.publish(topics.log(each.device, each.job.id), each.packs[number], qos=1, timeout=math.inf)
                 )
                 publishing.add(task)
                 task.add_done_callback(publishing.discard)
         everything.set()
         with suppress(TimeoutError):
             async with asyncio.timeout(30):
-                await hearing
+                await all_there.wait()
         assert not any(due.values()), "packs were not acknowledged"
 
 

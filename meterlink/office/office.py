@@ -43,15 +43,21 @@ _WAITING, _WAITING_BYTES = 4000, 64 * 1024 * 1024
 _LINGER_S, _WORTH_IT = 0.05, 64 * 1024
 """So long the first message of a group waits for others, unless so many bytes are there at once: a commit for each of
 many crews would cost more than their lines."""
+_GROUPS = 2
+"""So many groups wait, read, for the database."""
 _AGAIN_S = 0.05
 _AFTER_TROUBLE_S = 1.0
 _STORE_IN_TROUBLE = 3
 """So many messages that cannot be taken in one after the other are not their own fault; all of them come again."""
+_ANSWERS_AT_ONCE = 50
+"""So many may be on their way: aiomqtt goes through all of them for each that is sent."""
 _CORRELATION = 64
 """Bytes of correlation data that are sent back."""
 _NOTES_EVERY_S = 0.5
 
 Say = Callable[[str], None]
+_Heard = tuple[FromCrew, bytes, bytes, float]
+"""A message as it was heard: where it belongs, its payload, its correlation data, when."""
 
 
 @dataclass(slots=True)
@@ -79,11 +85,13 @@ class Office:
             say: tells the user news, a sentence each.
         """
         self._intake, self._broker, self._feed, self._postbox, self._say = intake, broker, feed, postbox, say
-        self._raw: queue.SimpleQueue[tuple[FromCrew, bytes, bytes, float] | None] = queue.SimpleQueue()
-        self._came: queue.SimpleQueue[Came | None] = queue.SimpleQueue()
-        self._bytes_heard = self._bytes_taken = 0
+        self._raw: queue.SimpleQueue[_Heard | None] = queue.SimpleQueue()
+        self._groups: queue.Queue[list[Came] | None] = queue.Queue(maxsize=_GROUPS)
+        self._bytes_heard = self._bytes_read = self._bytes_taken = 0
         """Each is counted by one thread alone; what waits is the difference."""
-        self._answers: asyncio.Queue[Answer] = asyncio.Queue()
+        self._answers: dict[tuple[str, str, bytes], Answer] = {}
+        """What is to be told; a newer word on the same run of a job takes the place of one that still waits."""
+        self._answered = asyncio.Event()
         self._sending: set[asyncio.Future[None]] = set()
         self._loop = asyncio.get_running_loop()
         self._said: str | None = None
@@ -141,9 +149,11 @@ class Office:
             for task in done:
                 task.result()
         finally:
-            for task in tasks:
+            pending = [*tasks, *self._sending]
+            for task in pending:
                 task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            await asyncio.gather(*pending, return_exceptions=True)
+            self._sending.clear()
 
     def _hear(self, message: aiomqtt.Message) -> None:
         crew, data = topics.from_crew(message.topic.value), message.payload
@@ -155,7 +165,7 @@ class Office:
         if crew.about == "status":
             self._postbox.seen(crew.device)
         self.counts.messages += 1
-        if self._raw.qsize() + self._came.qsize() >= _WAITING or self._bytes_heard - self._bytes_taken > _WAITING_BYTES:
+        if self._raw.qsize() >= _WAITING or self._bytes_heard - self._bytes_taken > _WAITING_BYTES:
             self.counts.dropped += 1
             return
         self._bytes_heard += len(data)
@@ -163,11 +173,23 @@ class Office:
 
     async def _answer(self, client: aiomqtt.Client) -> None:
         while True:
-            answer = await self._answers.get()
-            properties, data = correlated(answer.correlation), answer.ack.write()
-            topic = topics.ack(answer.device, answer.job)
+            if not self._answers:
+                self._answered.clear()
+                await self._answered.wait()
+            if len(self._sending) >= _ANSWERS_AT_ONCE:
+                await asyncio.wait(self._sending, return_when=asyncio.FIRST_COMPLETED)
+                continue
+            answer = self._answers.pop(next(iter(self._answers)))
             # Whether the broker has it is not waited for: a crew that hears nothing asks.
-            sending = asyncio.ensure_future(client.publish(topic, data, qos=1, properties=properties, timeout=math.inf))
+            sending = asyncio.ensure_future(
+                client.publish(
+                    topics.ack(answer.device, answer.job),
+                    answer.ack.write(),
+                    qos=1,
+                    properties=correlated(answer.correlation),
+                    timeout=math.inf,
+                )
+            )
             self._sending.add(sending)
             sending.add_done_callback(self._sent)
 
@@ -187,40 +209,49 @@ class Office:
         if not sending.cancelled():
             sending.exception()  # looked at: a connection that broke is noticed where it is listened to
 
-    # Two threads: while the database is at work on what one took in, the other reads what came
+    # Two threads: while the database is at work on what one took in, the other reads what came. They are handed whole
+    # groups: a thread that is woken for each message takes turns with the network's for nothing.
 
     def _read(self) -> None:
-        while (raw := self._raw.get()) is not None:
-            self._came.put(Came.of(*raw))
-        self._came.put(None)
+        while (first := self._raw.get()) is not None:
+            if self._bytes_heard - self._bytes_read < _WORTH_IT:
+                time.sleep(_LINGER_S)
+            heard, goes_on = self._drained(first)
+            self._groups.put([Came.of(*each) for each in heard])
+            if not goes_on:
+                break
+        self._groups.put(None)
+
+    def _drained(self, first: _Heard) -> tuple[list[_Heard], bool]:
+        """Return what is there, up to a bound, and whether more is to come."""
+        heard, size, next_one = [], 0, first
+        while True:
+            heard.append(next_one)
+            size += len(next_one[1])
+            self._bytes_read += len(next_one[1])
+            if len(heard) >= _GROUP or size >= _GROUP_BYTES:
+                return heard, True
+            try:
+                more = self._raw.get_nowait()
+            except queue.Empty:
+                return heard, True
+            if more is None:
+                return heard, False
+            next_one = more
 
     def _work(self) -> None:
         early: Sequence[Came] = ()
         while True:
-            group = self._group(early)
+            try:
+                group = self._groups.get(timeout=_AGAIN_S if early else None)
+            except queue.Empty:
+                group = []
             if group is None:
                 return
-            outcome = self._taken(group)
+            outcome = self._taken([*early, *group])
+            self._bytes_taken += sum(len(came.data) for came in group)
             early = outcome.early
             self._loop.call_soon_threadsafe(self._took, outcome)
-
-    def _group(self, early: Sequence[Came]) -> list[Came] | None:
-        """Wait for messages; return all that are there, up to a bound, behind those that came too early before."""
-        group, size = list(early), 0
-        until = time.monotonic() + _AGAIN_S if early else math.inf
-        while len(group) < _GROUP and size < _GROUP_BYTES:
-            left = until - time.monotonic()
-            try:
-                came = self._came.get(timeout=None if left == math.inf else max(left, 0.0))
-            except queue.Empty:
-                break
-            if came is None:
-                return None
-            self._bytes_taken += len(came.data)
-            size += len(came.data)
-            group.append(came)
-            until = min(until, time.monotonic() + (_LINGER_S if size < _WORTH_IT else 0.0))
-        return group
 
     def _taken(self, group: Sequence[Came]) -> Outcome:
         """Have a group taken in; where that fails, each by itself, so that one cannot hold up the others."""
@@ -244,6 +275,7 @@ class Office:
         self.counts.events += outcome.events
         self.counts.refused += outcome.refused
         for answer in outcome.answers:
-            self._answers.put_nowait(answer)
+            self._answers[answer.device, answer.job, answer.correlation] = answer
+        self._answered.set()
         if outcome.changed:
             self._feed.wake()

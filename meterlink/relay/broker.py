@@ -158,6 +158,7 @@ async def connected(broker: Broker, session: Session, hear: Hear) -> AsyncIterat
         protocol=aiomqtt.ProtocolVersion.V5,
         will=session.will,
         keepalive=KEEPALIVE_S,
+        max_inflight_messages=100,
         timeout=_CONNECT_S,
         # A session that the broker still has is gone on with; one without expiry begins clean anyway.
         clean_start=MQTT_CLEAN_START_FIRST_ONLY if not session.expiry_s else False,
