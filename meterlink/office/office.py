@@ -150,8 +150,8 @@ class Office:
                 task.result()
         finally:
             pending = [*tasks, *self._sending]
-            for task in pending:
-                task.cancel()
+            for each in pending:
+                each.cancel()
             await asyncio.gather(*pending, return_exceptions=True)
             self._sending.clear()
 
