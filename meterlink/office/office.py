@@ -176,6 +176,7 @@ class Office:
             if not self._answers:
                 self._answered.clear()
                 await self._answered.wait()
+                continue  # there may be news without an answer
             if len(self._sending) >= _ANSWERS_AT_ONCE:
                 await asyncio.wait(self._sending, return_when=asyncio.FIRST_COMPLETED)
                 continue
