@@ -51,6 +51,7 @@ async def office_on(store: Store, url: str, *, open_register: bool | None = None
     try:
         await asyncio.wait_for(ready.wait(), 20)
         yield running
+        assert not task.done(), task
     finally:
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
