@@ -53,8 +53,10 @@ async def office_on(store: Store, url: str, *, open_register: bool | None = None
         yield running
         assert not task.done(), task
     finally:
+        died = task.done()
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
+    assert not died, task
 
 
 @pytest.fixture
