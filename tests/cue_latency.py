@@ -2,10 +2,10 @@
 
 A real check of a simulated lift, from bytes on a pseudo-terminal to a record on disk, with tones and speech, on the
 audio library's own device without a loudspeaker, whose thread pulls samples as a real one does. Around it the machine
-is kept busy: pages that the check serves and that read all of it, processes that read the record over and over, and
-processes that only compute.
+is kept busy: pages that the check serves and that read all of it, a relay that sends all of it through a broker to an
+office, processes that read the record over and over, and processes that only compute.
 
-    python tests/cue_latency.py --verdicts 300 --pages 2 --readers 1 --burners 0
+    python tests/cue_latency.py --verdicts 300 --pages 2 --relays 1 --readers 1 --burners 0
 
 What a loudspeaker or wireless earphones add comes on top, and is not measured: buffers of their own, 20 to 300 ms.
 """
@@ -27,6 +27,8 @@ from statistics import median, quantiles
 import click
 import miniaudio
 
+from brokers import Mosquitto
+from commands import started
 from known_meter import known_meter
 from meterlink.cli._outputs import Together
 from meterlink.cues.mix import Loudness
@@ -41,6 +43,7 @@ from meterlink.outcome import Json
 from meterlink.prepared import Prepared, prepare
 from meterlink.procedure.load import load_procedure
 from meterlink.reading import Reading
+from meterlink.record.device_key import device_key
 from meterlink.record.store import FILE_NAME, Store
 from meterlink.run import Answers, Output, run
 from meterlink.session import Session
@@ -56,6 +59,8 @@ REQUIRED_S = 0.150
 SCALE = 8
 """How many times as fast as real the lift, the meter and the technician are: 32 readings come a second."""
 _VERDICTS = ("pass", "fail", "unclear")
+_LAST_WORD_S = 3.0
+"""What the relay gets to send the end of the last check."""
 
 
 class Clocked(Sounding):
@@ -140,21 +145,21 @@ async def one_check(
     for process in watching:
         process.start()
     async with serving(place, stage, TechnicianPage(stage, folder).routes):
-        await _checked(prepared, store, sounding, seed, stage=stage, answers=answers)
+        await _checked(prepared, store, folder, sounding, seed, stage=stage, answers=answers)
     for process in watching:
         process.terminate()
         process.join()
 
 
 async def _checked(
-    prepared: Prepared, store: Store, sounding: Clocked, seed: int, *, stage: Stage, answers: Answers
+    prepared: Prepared, store: Store, folder: Path, sounding: Clocked, seed: int, *, stage: Stage, answers: Answers
 ) -> None:
     circuit = prepared.tied.circuit if prepared.tied else None
     job = SimulatedJob(prepared.procedure, SCENARIOS["healthy"], seed, rate=4.0, circuit=circuit)
     with StampedPort(job, answers, SCALE) as port:
         meter = f"serial:{port.name}?format=fs9721-lcd14&time-scale={SCALE}"
         async with open_link(meter, start_clock()) as link:
-            session = Session.begin(store, prepared, meter, known_meter())
+            session = Session.begin(store, prepared, meter, known_meter(), signer=device_key(folder))
             speaker = Speaker(prepared.procedure, "en")
             with stage.showing(session, answers) as shown:
                 here = Together((Watcher(port), shown))
@@ -170,7 +175,7 @@ def watch(port: int) -> None:
 
 
 def read_on_and_on(path: Path) -> None:
-    """Read the whole record again and again, as a page and a relay do, only worse."""
+    """Read the whole record again and again, as a page does, only worse."""
     while True:
         with sqlite3.connect(f"file:{path}?mode=ro", uri=True) as record:
             for (table,) in record.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall():
@@ -185,7 +190,7 @@ def compute_on_and_on() -> None:
 
 @contextmanager
 def load(folder: Path, readers: int, burners: int) -> Iterator[None]:
-    """Keep the record and the machine busy; here a relay finds its place."""
+    """Keep the record and the machine busy."""
     context = multiprocessing.get_context("spawn")
     path = (folder / FILE_NAME,)
     processes = [context.Process(target=read_on_and_on, args=path, daemon=True) for _ in range(readers)]
@@ -200,13 +205,42 @@ def load(folder: Path, readers: int, burners: int) -> Iterator[None]:
             process.join()
 
 
-def latencies(verdicts: int, readers: int, burners: int, pages: int = 0, seed: int = 1) -> list[float]:
+@contextmanager
+def reporting(folder: Path) -> Iterator[None]:
+    """Have a relay send the record through a broker to an office, each a process of its own.
+
+    Raises:
+        AssertionError: the office lacks something in the end: then nothing was kept busy.
+    """
+    with tempfile.TemporaryDirectory() as name, Mosquitto(Path(name) / "broker") as broker:
+        home = Path(name) / "office"
+        office = started(home, "office", "--broker", broker.url)
+        relay = started(folder, "relay", "--broker", broker.url)
+        try:
+            yield
+            time.sleep(_LAST_WORD_S)
+        finally:
+            for process in (relay, office):
+                process.kill()
+                process.communicate()
+        with Store.open(folder) as here, Store.at(f"sqlite:///{home / 'office.sqlite3'}") as there:
+            assert [job.sha256 for job in there.jobs()] == [job.sha256 for job in here.jobs()]
+            for job in here.jobs():
+                assert there.last_number(job.id) == here.last_number(job.id), job.id
+
+
+def latencies(
+    verdicts: int, readers: int, burners: int, *, pages: int = 0, relays: int = 0, seed: int = 1
+) -> list[float]:
     """Run checks until so many verdicts of readings have sounded; return what each took, in seconds."""
     prepared = prepare(load_procedure("start-up"))
     sounding = Clocked(Voice("en"))
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         store = stack.enter_context(Store.open(folder))
+        device_key(folder)
+        if relays:
+            stack.enter_context(reporting(folder))
         player = Player(sounding.pull, [miniaudio.Backend.NULL])
         stack.callback(player.close)
         stack.enter_context(load(folder, readers, burners))
@@ -220,15 +254,16 @@ def latencies(verdicts: int, readers: int, burners: int, pages: int = 0, seed: i
 @click.command()
 @click.option("--verdicts", default=300, show_default=True)
 @click.option("--pages", default=2, show_default=True, help="Pages of the check that are open.")
+@click.option("--relays", default=1, show_default=True, help="1: a relay sends all of it to an office.")
 @click.option("--readers", default=1, show_default=True, help="Processes that read the record over and over.")
 @click.option("--burners", default=0, show_default=True, help="Processes that only compute.")
-def main(verdicts: int, pages: int, readers: int, burners: int) -> None:
+def main(verdicts: int, pages: int, relays: int, readers: int, burners: int) -> None:
     """Print the median and the 99th percentile; exit 1 if that is above what is required."""
-    took = sorted(latencies(verdicts, readers, burners, pages))
+    took = sorted(latencies(verdicts, readers, burners, pages=pages, relays=relays))
     high = quantiles(took, n=100, method="inclusive")[98]
     click.echo(
-        f"{len(took)} verdicts; {pages} pages open, {readers} readers of the record and {burners} computing processes "
-        "beside the check"
+        f"{len(took)} verdicts; {pages} pages open, {relays} relays, {readers} readers of the record and {burners} "
+        "computing processes beside the check"
     )
     click.echo(f"last byte to first sample: median {1000 * median(took):.1f} ms, 99th percentile {1000 * high:.1f} ms")
     click.echo(f"longest {1000 * took[-1]:.1f} ms; required: 99th percentile at most {1000 * REQUIRED_S:.0f} ms")
