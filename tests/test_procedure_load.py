@@ -94,7 +94,7 @@ WHOLE = with_steps(LOOK)
         (with_steps("- ¶text"), "steps: found text, expected keys with values"),
         (with_steps("- ¶{id: a, kind: look, point: Q1}"), "key 'ask' is missing, a look step needs it"),
         (with_steps(LOOK.replace("id:", "¶limit: x, id:")), "key 'limit' is not known in a look step; known are id, "
-            "point, say, remedy, on_fail, if, holds, kind, ask"),
+            "point, say, remedy, on_fail, if, holds, last, kind, ask"),
         (with_steps(LOOK.replace("point:", "¶pint:")), "key 'pint' is not known in a look step; did you mean 'point'?"),
         (with_steps(LOOK.replace("kind: look, ", "").replace("{", "¶{")), "key 'kind' is missing, expected reading, "
             "agree, operate, watch, interval, dead, look, bridge or ask"),

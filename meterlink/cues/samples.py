@@ -38,6 +38,7 @@ _TEXTS = {
     "confirm-dead": f"The display shows 0.00 V. If both probes are firmly on, confirm {_POINT}.",
     "lift-first": f"Lift the probes, then touch {_NEXT}.",
     "refused": f"Not counted. Lift the probes, then touch {_POINT}.",
+    "office-note": "office: Probe X1:7 next.",
     "click": "1 of 3.",
     "operate-ready": f"Closed, 0.3 Ohm. Work {_POINT} 3 times, a second each way.",
     "fits-none": f"24.1 V fits none. One by one now: lift the probes, then touch {_POINT}.",

@@ -63,6 +63,8 @@ class Speaker:
             yield from self._verdict(code, text, step)
         elif code == "meter":
             yield self._words.meters[told.meter(text)]
+        elif code == "office-note":
+            yield self.vocabulary.said(self._words.cues[code], ask=self.vocabulary.written(text.partition(": ")[2]))
         elif code in self._words.cues:
             yield from self._plain(code, text, step)
         else:  # a cue that this version has no words for: better in another language than not at all

@@ -121,6 +121,7 @@ WORDS = Words(
         "wrong-function": Said("Falsche Schalterstellung. Drehschalter auf {dial}.", "Schalter auf {dial}."),
         "overload": Said("Überlauf. Höheren Messbereich wählen.", "Überlauf."),
         "live-circuit": Said("Spannung am Kreis! Abheben und zuerst freischalten.", "Spannung! Abheben."),
+        "office-note": Said("Nachricht vom Büro: {ask}", "Büro: {ask}"),
         "unsteady": Said("Unruhig. Prüfspitzen still halten.", "Unruhig."),
         "reversed": Said("Leitungen vertauscht, oder falsch verdrahtet. Rot an {point}.", "Verpolt. Rot an {point}."),
         "not-expected": Said("Jetzt nicht erwartet. Zuerst die Frage beantworten.", "Erst antworten."),

@@ -121,6 +121,7 @@ WORDS = Words(
         "wrong-function": Said("Wrong dial position. Set the dial to {dial}.", "Dial to {dial}."),
         "overload": Said("Overload. Choose a higher range.", "Overload."),
         "live-circuit": Said("Voltage on the circuit! Lift the probes and isolate it first.", "Voltage! Lift off."),
+        "office-note": Said("A note from the office: {ask}", "Office: {ask}"),
         "unsteady": Said("Unsteady. Hold the probes still.", "Unsteady."),
         "reversed": Said("The leads are reversed, or the wiring is. Red on {point}.", "Reversed. Red on {point}."),
         "not-expected": Said("Not expected now. First answer the question.", "Answer first."),

@@ -121,6 +121,7 @@ WORDS = Words(
         "wrong-function": Said("Posición equivocada. Selector en {dial}.", "Selector en {dial}."),
         "overload": Said("Fuera de rango. Elija un rango mayor.", "Fuera de rango."),
         "live-circuit": Said("¡Hay tensión en el circuito! Levante las puntas y corte primero.", "¡Tensión! Levante."),
+        "office-note": Said("Mensaje de la oficina: {ask}", "Oficina: {ask}"),
         "unsteady": Said("Inestable. Sujete quietas las puntas.", "Inestable."),
         "reversed": Said("Puntas cambiadas, o cableado cambiado. Roja en {point}.", "Cambiadas. Roja en {point}."),
         "not-expected": Said("No se espera ahora. Responda primero a la pregunta.", "Responda primero."),

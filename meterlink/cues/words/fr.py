@@ -121,6 +121,7 @@ WORDS = Words(
         "wrong-function": Said("Mauvaise position. Sélecteur sur {dial}.", "Sélecteur sur {dial}."),
         "overload": Said("Dépassement. Prenez un calibre plus grand.", "Dépassement."),
         "live-circuit": Said("Tension sur le circuit ! Levez les pointes et consignez d'abord.", "Tension ! Levez."),
+        "office-note": Said("Message du bureau : {ask}", "Bureau : {ask}"),
         "unsteady": Said("Instable. Tenez les pointes sans bouger.", "Instable."),
         "reversed": Said("Cordons inversés, ou câblage inversé. Rouge sur {point}.", "Inversé. Rouge sur {point}."),
         "not-expected": Said("Pas attendu maintenant. Répondez d'abord à la question.", "Répondez d'abord."),
