@@ -41,7 +41,7 @@ def log_in(page: Page, name: str) -> None:
 
 
 def fine(page: Page) -> None:
-    """No violations of WCAG 2.2 AA and of axe's best practices, targets of 48 px, no scrolling sideways; the rail's look."""
+    """No violations of WCAG 2.2 AA and of axe's best practices, targets of 48 px, no scrolling sideways, the rail."""
     expect(page.locator(".chain .solid")).to_have_css("stroke-width", "6px")
     found = Axe().run(page)
     assert found.violations_count == 0, found.generate_report()
