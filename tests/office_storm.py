@@ -66,15 +66,25 @@ class OfficeProcess:
             self._process = subprocess.Popen(command, env=environment(self._home), stderr=log)
 
     def processor_s(self) -> float:
-        """Seconds of processor time that it has used (proc(5), fields 14 and 15 of `stat`)."""
+        """Seconds of processor time that it and its own processes have used (proc(5), fields 14 and 15 of `stat`)."""
         assert self._process is not None
-        fields = Path(f"/proc/{self._process.pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
-        return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+        return sum(map(_processor_s, _with_its_own(self._process.pid)))
 
     def kill(self) -> None:
         assert self._process is not None
         self._process.kill()
         self._process.wait()
+
+
+def _processor_s(pid: int) -> float:
+    fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def _with_its_own(pid: int) -> list[int]:
+    """A process and all that descend from it."""
+    children = [each.read_text(encoding="ascii") for each in Path(f"/proc/{pid}/task").glob("*/children")]
+    return [pid, *(found for child in " ".join(children).split() for found in _with_its_own(int(child)))]
 
 
 async def storm(folder: Path, store_url: str, crews: int, minutes: float, speed: float, *, offices: int = 1) -> Storm:

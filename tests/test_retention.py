@@ -12,6 +12,7 @@ from crews import Crew, rows
 from meterlink.errors import UsageError
 from meterlink.office.admission import Head
 from meterlink.office.intake import Came, Intake, Outcome
+from meterlink.office.reader import read_message
 from meterlink.office.register import Register
 from meterlink.office.retention import EVERY_SITE, retire
 from meterlink.record.as_found import job_as_found, lines_as_found, seals_as_found
@@ -51,7 +52,9 @@ class Office:
     intake: Intake
 
     def take(self, crew: Crew, device: str, data: bytes) -> Outcome:
-        return self.intake.take([Came.of(FromCrew(device, "log", crew.job), data, b"", time.monotonic())])
+        return self.intake.take(
+            [Came(FromCrew(device, "log", crew.job), data, b"", time.monotonic(), read_message(data))]
+        )
 
 
 def sent(crew: Crew, first: int = 0) -> bytes:

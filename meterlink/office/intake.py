@@ -8,7 +8,7 @@ import json
 import time
 from collections.abc import Collection, Sequence
 from dataclasses import asdict, dataclass
-from typing import Self
+from operator import itemgetter
 
 from sqlalchemy import Connection, bindparam, delete, func, insert, select, update
 
@@ -16,13 +16,14 @@ from meterlink.office.admission import Admitted, Early, Head, Refused, admit
 from meterlink.office.bulk import insert_events
 from meterlink.office.locks import hold_jobs
 from meterlink.office.marks import mark
+from meterlink.office.reader import Found
 from meterlink.office.register import Register
 from meterlink.record.entry import Kind
 from meterlink.record.schema import ASIDE, EVENT, GONE, JOB, MESSAGE, PHOTO_PART, PROGRESS, SEAL, STATUS
 from meterlink.record.store import Store
 from meterlink.relay.ack import Ack, Why
 from meterlink.relay.pack import PHOTO_PART as PART_BYTES
-from meterlink.relay.pack import NoPackError, Pack, PhotoPart, read_pack
+from meterlink.relay.pack import NoPackError, Pack, PhotoPart
 from meterlink.relay.standing import read_status
 from meterlink.relay.topics import FromCrew
 
@@ -42,21 +43,8 @@ class Came:
     correlation: bytes
     since: float
     """When, by the monotonic clock: one that is early is not waited for forever."""
-    found: Pack | PhotoPart | NoPackError | None
+    found: Found | None
     """What it is; None for a status."""
-
-    @classmethod
-    def of(cls, crew: FromCrew, data: bytes, correlation: bytes, since: float) -> Self:
-        """Read a message."""
-        found: Pack | PhotoPart | NoPackError | None = None
-        if crew.about == "log":
-            try:
-                found = read_pack(data)
-            except NoPackError as error:
-                found = error
-            except Exception as error:  # a stranger's bytes: whatever they bring about is their fault, and ends nothing
-                found = NoPackError(f"malformed: it cannot be read ({type(error).__name__})")
-        return cls(crew, data, correlation, since, found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -309,7 +297,8 @@ class _Group:
         connection = self._connection
         if self._jobs:
             connection.execute(insert(JOB), self._jobs)
-        insert_events(connection, self._events)
+        # A job's lines lie side by side in a file's table: in its order fewer pages are touched more than once.
+        insert_events(connection, sorted(self._events, key=itemgetter(0)))
         if self._seals:
             connection.execute(insert(SEAL), self._seals)
         self._write_progress()

@@ -21,6 +21,7 @@ from meterlink.errors import MeterlinkError
 from meterlink.office.feed import Feed
 from meterlink.office.intake import Answer, Came, Intake, Outcome
 from meterlink.office.notes import Postbox
+from meterlink.office.reader import Reader
 from meterlink.relay import topics
 from meterlink.relay.broker import (
     Broker,
@@ -85,6 +86,7 @@ class Office:
             say: tells the user news, a sentence each.
         """
         self._intake, self._broker, self._feed, self._postbox, self._say = intake, broker, feed, postbox, say
+        self._reader = Reader()
         self._raw: queue.SimpleQueue[_Heard | None] = queue.SimpleQueue()
         self._groups: queue.Queue[list[Came] | None] = queue.Queue(maxsize=_GROUPS)
         self._bytes_heard = self._bytes_read = self._bytes_taken = 0
@@ -104,7 +106,7 @@ class Office:
             ready: called whenever the crews can be heard.
         """
         ignore_closed_sockets()
-        with ThreadPoolExecutor(2, "intake") as pool:
+        with self._reader, ThreadPoolExecutor(2, "intake") as pool:
             workers = [self._loop.run_in_executor(pool, each) for each in (self._read, self._work)]
             serving = asyncio.ensure_future(self._keep_serving(ready))
             try:
@@ -210,15 +212,16 @@ class Office:
         if not sending.cancelled():
             sending.exception()  # looked at: a connection that broke is noticed where it is listened to
 
-    # Two threads: while the database is at work on what one took in, the other reads what came. They are handed whole
-    # groups: a thread that is woken for each message takes turns with the network's for nothing.
+    # Two threads: while the database is at work on what one took in, the other has read what came. They are handed
+    # whole groups: a thread that is woken for each message takes turns with the network's for nothing.
 
     def _read(self) -> None:
         while (first := self._raw.get()) is not None:
             if self._bytes_heard - self._bytes_read < _WORTH_IT:
                 time.sleep(_LINGER_S)
             heard, goes_on = self._drained(first)
-            self._groups.put([Came.of(*each) for each in heard])
+            found = iter(self._reader.read([data for crew, data, _, _ in heard if crew.about == "log"]))
+            self._groups.put([Came(*each, next(found) if each[0].about == "log" else None) for each in heard])
             if not goes_on:
                 break
         self._groups.put(None)

@@ -48,6 +48,9 @@ def _set_up(connection: sqlite3.Connection, _: object) -> None:
     connection.execute("PRAGMA synchronous = FULL")  # in write-ahead mode, NORMAL may lose the last commits
     connection.execute("PRAGMA fullfsync = ON")  # macOS: a plain fsync stops at the drive's cache
     connection.execute("PRAGMA foreign_keys = ON")
+    # In KiB: what one transaction of a busy office changes must fit, else SQLite writes and reads the same pages again
+    # and again (measured with 20,000 lines: 984 bytes written a line with the 2 MiB that are usual, 682 with these).
+    connection.execute("PRAGMA cache_size = -32768")
 
 
 def _refuse_orphaned_log(path: Path) -> None:
