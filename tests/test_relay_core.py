@@ -3,7 +3,7 @@
 import json
 import random
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
@@ -15,7 +15,7 @@ from meterlink.errors import UsageError
 from meterlink.inbox import mark_taken, put_note, waiting_notes
 from meterlink.reading import NS_PER_S
 from meterlink.record.as_found import job_as_found, lines_as_found, seals_as_found
-from meterlink.record.chain import Line
+from meterlink.record.chain import Line, digest
 from meterlink.record.store import Job
 from meterlink.record.take_in import event_row
 from meterlink.record.written import written_job
@@ -23,7 +23,17 @@ from meterlink.relay import topics
 from meterlink.relay.ack import NOTHING, Ack, Why, read_ack
 from meterlink.relay.address import parse_address
 from meterlink.relay.outstanding import Ask, Outstanding, Send
-from meterlink.relay.pack import LARGEST_MESSAGE, NoPackError, Pack, PhotoPart, read_pack, write_pack, write_photo_part
+from meterlink.relay.pack import (
+    LARGEST_MESSAGE,
+    NoPackError,
+    Pack,
+    PhotoPart,
+    _closely,
+    _quickly,
+    read_pack,
+    write_pack,
+    write_photo_part,
+)
 from meterlink.relay.patience import wait_s
 from meterlink.relay.photos import PhotoWay, photos_of
 from meterlink.relay.standing import OFFLINE, Standing, live_pack, read_status
@@ -131,6 +141,37 @@ def test_a_damaged_pack_is_refused_or_says_less_but_never_more(data: st.DataObje
     assert isinstance(found, Pack)
     known = [event_row("", line)["sha256"] for line in lines]
     assert all(row[-1] in known for row in found.lines)  # whatever else comes through, no line that is another
+
+
+def lines_alone(lines: Sequence[Line]) -> str:
+    return write_pack(_SAMPLE[0], None, lines).decode()
+
+
+@given(st.data())
+@settings(max_examples=300, deadline=None)
+def test_what_a_quick_look_takes_a_close_one_takes_too(data: st.DataObject) -> None:
+    written = lines_alone(_SAMPLE[1][:3])
+    assert _quickly(written) == _closely(written)
+    for _ in range(data.draw(st.integers(1, 2))):
+        place = data.draw(st.integers(0, len(written) - 1))
+        written = written[:place] + data.draw(st.characters(codec="utf-8")) + written[place + 1 :]
+    quick = _quickly(written)
+    assert quick is None or quick == _closely(written)
+
+
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        ({"prev": b"AB" * 32}, "malformed: record 1"),
+        ({"prev": b"\xc3\xa4" * 64}, "malformed: record 1"),
+        ({"body": b'{"a":1}},"kind":"note","prev":"' + b"x" * 64 + b'","raw":"","seq":1,{"b":{}'}, "malformed: line"),
+    ],
+    ids=["capitals", "no hex", "a line in a body"],
+)
+def test_a_hash_that_is_none_is_no_line_though_the_hash_of_it_is_right(change: dict[str, bytes], why: str) -> None:
+    line = _SAMPLE[1][0]._replace(**change)  # type: ignore[arg-type] # names of bytes
+    with pytest.raises(NoPackError, match=why):
+        read_pack(lines_alone([line._replace(sha256=digest(line.text))]).encode())
 
 
 def _sample() -> tuple[Job, list[Line]]:

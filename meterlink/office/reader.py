@@ -45,7 +45,7 @@ class Reader:
 
     def read(self, messages: Sequence[bytes]) -> Sequence[Found]:
         """Read messages, in order: here where there is little, or as long as the process is not up."""
-        if self._up and sum(map(len, messages)) >= _WORTH_IT:
+        if self.up and sum(map(len, messages)) >= _WORTH_IT:
             try:
                 self._pipe.send(messages)
                 packed: Sequence[_Packed] = self._pipe.recv()
@@ -64,7 +64,8 @@ class Reader:
         self._heard_of = False
 
     @property
-    def _up(self) -> bool:
+    def up(self) -> bool:
+        """Whether the process is there to read."""
         with suppress(EOFError, OSError):
             if not self._heard_of and self._pipe.poll():
                 self._pipe.recv()

@@ -185,7 +185,7 @@ def _quickly(text: str) -> Pack | None:
     if len(found) != text.count("\n") + 1 or not _HASH.fullmatch(found[0][5]):
         return None
     try:
-        return Pack(None, *_stretch(found))
+        return Pack(None, *_stretch(found), [])
     except (NoPackError, ValueError):  # whoever looks closely says what is wrong, and with which line
         return None
 
