@@ -45,7 +45,7 @@ from record_samples import SOURCE, STARTED_UTC_NS, reading
 _PACK = 256
 """Readings a pack, as of a relay that catches up."""
 _GROUP = 20
-"""Packs that share a transaction of the office when it is busy; see `Measured.groups`."""
+"""Packs that share a transaction of the bare statement. A busy office's had up to 234; with 80 it was no quicker."""
 _IN_FLIGHT = 60
 _WIDEST = 8
 """Packs of a crew that are on their way unacknowledged, as a relay has."""
