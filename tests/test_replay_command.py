@@ -6,13 +6,17 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from commands import Lines, lines, shown, steadypoint
 from frames import vectors
 from meterlink.instrument import Wire
 from meterlink.reading import Instant, Reading
+from meterlink.record.chain import canonical
 from meterlink.record.store import FILE_NAME
 from meterlink.registry import decoder_of, format_names, load_format
+from meterlink.replay import as_given
 from sealed_job import sealed_job
 from traces import PROCEDURE, Trace, begun
 
@@ -196,3 +200,20 @@ def test_a_format_not_known_here_is_not_decoded_and_that_is_said(simulated: Path
     found = json.loads(result.stdout)
     assert (result.returncode, found["differences"], found["frames"]) == (0, [], 0)
     assert "frames are not decoded again: unknown format 'of-tomorrow'" in result.stderr
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False))
+@example(4.6785434907794874e17)  # degrees of freedom of a touch that is compared with another in a range of its own
+def test_every_number_is_read_back_as_it_was_given(number: float) -> None:
+    stored = {"event": "verdict", "budget": [{"degrees_of_freedom": number}]}
+    assert as_given(json.loads(canonical(stored))) == stored
+
+
+def test_a_number_that_is_written_without_its_exponent_is_no_difference(home: Path) -> None:
+    meter = "sim:open-fuse?speed=max&seed=217&repairs=no&rate=3"
+    job = json.loads(steadypoint(home, *SIMULATED, meter).stdout.splitlines()[0])["job"]
+    with closing(sqlite3.connect(home / FILE_NAME)) as record:
+        bodies = [body for (body,) in record.execute("SELECT body FROM event WHERE kind = 'verdict'")]
+    freedom = [json.loads(body).get("degrees_of_freedom") for body in bodies]
+    assert any(type(each) is int and each > 2**53 for each in freedom)
+    assert replayed(home, job)[0] == 0
