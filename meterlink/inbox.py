@@ -6,6 +6,7 @@ office sends it again until a log says that it was heard, so one that is lost on
 
 import json
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -66,11 +67,15 @@ def put_note(folder: Path, data: bytes) -> str | None:
 
 def waiting_notes(folder: Path) -> list[OfficeNote]:
     """Return the notes that no check has taken yet, the oldest first."""
-    paths = sorted((folder / _FOLDER).glob(f"*{_NEW}"), key=lambda each: each.stat().st_mtime_ns)
-    return [note for path in paths if (note := read_note(path.read_bytes())) is not None]
+    found = []
+    for path in (folder / _FOLDER).glob(f"*{_NEW}"):
+        with suppress(OSError):  # another check took it in this moment
+            found.append((path.stat().st_mtime_ns, path.read_bytes()))
+    return [note for _, data in sorted(found) if (note := read_note(data)) is not None]
 
 
 def mark_taken(folder: Path, note: OfficeNote) -> None:
-    """Note that a check has it in its log."""
+    """Note that a check has it in its log; where that cannot be noted, the next check tells it once more."""
     inbox = folder / _FOLDER
-    (inbox / f"{note.id}{_NEW}").replace(inbox / f"{note.id}{_TAKEN}")
+    with suppress(OSError):  # two checks may have heard it: the other was quicker
+        (inbox / f"{note.id}{_NEW}").replace(inbox / f"{note.id}{_TAKEN}")

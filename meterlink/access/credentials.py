@@ -4,12 +4,11 @@ TOML with the keys `broker`, `user`, `password`, and where they apply `share` (t
 authority's certificate in PEM, which alone is trusted then).
 """
 
-import os
-import stat
 import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from meterlink.access.private_file import read_private
 from meterlink.errors import FileError
 from meterlink.file_change import replace_text
 
@@ -39,14 +38,7 @@ def read_credentials(path: Path) -> Credentials:
     Raises:
         FileError: it cannot be read, others than its owner may read it, or it holds something else.
     """
-    try:
-        with path.open("rb") as file:
-            mode = os.fstat(file.fileno()).st_mode
-            data = file.read(_MOST_BYTES + 1)
-    except OSError as error:
-        raise FileError(str(path), error.strerror or "cannot be read") from error
-    if os.name == "posix" and mode & (stat.S_IRWXG | stat.S_IRWXO):
-        raise FileError(str(path), f"others than its owner may read or write it; say: chmod 600 {path}")
+    data = read_private(path, _MOST_BYTES + 1)
     if len(data) > _MOST_BYTES:
         raise FileError(str(path), f"expected credentials of at most {_MOST_BYTES // 1024} KiB")
     try:

@@ -37,7 +37,7 @@ def checked_site(text: str) -> str:
         UsageError: it is none.
     """
     if not (text.strip() == text and text.isprintable() and 0 < len(text) <= _LONGEST_SITE):
-        raise UsageError(f"--site {text!r}: expected up to {_LONGEST_SITE} printable characters, no space at the ends")
+        raise UsageError(f"site {text!r}: expected up to {_LONGEST_SITE} printable characters, no space at the ends")
     return text
 
 
@@ -48,5 +48,5 @@ def checked_key(text: str) -> str:
         UsageError: it is none.
     """
     if not _KEY.fullmatch(text.lower()):
-        raise UsageError("--key: expected 64 hex digits, an Ed25519 public key")
+        raise UsageError("key: expected 64 hex digits, an Ed25519 public key")
     return text.lower()

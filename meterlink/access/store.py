@@ -228,7 +228,7 @@ def access_store(folder: Path, url: str | None = None) -> Iterator[SqlAccessStor
     try:
         engine = create_engine(url) if url is not None else _own_file(folder / FILE_NAME)
     except (ArgumentError, NoSuchModuleError, ImportError) as error:
-        raise UsageError("--store: expected a database URL such as postgresql+psycopg://HOST/NAME") from error
+        raise UsageError("--accounts: expected a database URL such as postgresql+psycopg://HOST/NAME") from error
     try:
         with _told():
             _TABLES.create_all(engine)

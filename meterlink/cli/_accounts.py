@@ -1,7 +1,5 @@
 """What `account` and `enrol` share: the store of accounts, and passwords that are never on a command line."""
 
-import os
-import stat
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from meterlink.access.passwords import LONGEST, trouble_with
+from meterlink.access.private_file import read_private
 from meterlink.access.roles import Role
 from meterlink.errors import FileError, UsageError
 from meterlink.home import home_folder
@@ -63,19 +62,8 @@ def _asked() -> str:
 
 def _read(name: str) -> str:
     most = 4 * LONGEST + 2
-    if name == "-":
-        data = sys.stdin.buffer.readline(most)
-    else:
-        path = Path(name)
-        try:
-            with path.open("rb") as file:
-                mode = os.fstat(file.fileno()).st_mode
-                data = file.readline(most)
-        except OSError as error:
-            raise FileError(name, error.strerror or "cannot be read") from error
-        if os.name == "posix" and mode & (stat.S_IRWXG | stat.S_IRWXO):
-            raise FileError(name, f"others than its owner may read or write it; say: chmod 600 {name}")
+    data = sys.stdin.buffer.readline(most) if name == "-" else read_private(Path(name), most)
     try:
-        return data.decode().rstrip("\r\n")
+        return data.partition(b"\n")[0].decode().rstrip("\r")
     except UnicodeDecodeError as error:
         raise FileError(name, "expected UTF-8") from error

@@ -3,10 +3,10 @@
 from pathlib import Path
 
 from meterlink.cli._source import Source
-from meterlink.office.register import registered_keys
-from meterlink.procedure.on_file import on_file
+from meterlink.office.register import known_to
 from meterlink.record.device_key import known_keys
-from meterlink.record.proof import Proof, check_photos, prove
+from meterlink.record.proof import Proof
+from meterlink.record.proven import proven
 
 
 def proof_of(source: Source, folder: Path) -> Proof:
@@ -16,9 +16,6 @@ def proof_of(source: Source, folder: Path) -> Proof:
         source: the job.
         folder: the home folder, with the keys that are known here; an office's store has others.
     """
-    known = {**(registered_keys(source.store) if source.store is not None else {}), **known_keys(folder)}
-    proof = prove(source.job, source.lines(), source.seals, known, recorded_here=source.recorded_here)
-    check_photos(proof, source.has_photo)
-    if proof.intact:
-        proof.facts.append(on_file(source.job.procedure, source.job.revision, source.job.source))
-    return proof
+    known = known_keys(folder) if source.store is None else known_to(source.store, folder)
+    lines, here = source.lines(), source.recorded_here
+    return proven(source.job, lines, source.seals, known, source.has_photo, recorded_here=here)

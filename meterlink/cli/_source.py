@@ -1,6 +1,5 @@
 """Where a job comes from: the record, an archive, or another database file."""
 
-import json
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -8,13 +7,13 @@ from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
-from meterlink.errors import RecordError
+from meterlink.errors import RecordError, UsageError
 from meterlink.reading import Instant
 from meterlink.record.archive import Archive, open_archive
 from meterlink.record.as_found import job_as_found, job_ids, lines_as_found, seals_as_found
 from meterlink.record.backup import back_up
 from meterlink.record.chain import Line
-from meterlink.record.entry import Event, Kind
+from meterlink.record.entry import Event, stored_event
 from meterlink.record.photos import ReadPhoto, photos_in
 from meterlink.record.seal import Seal
 from meterlink.record.store import FILE_NAME, Job, Store
@@ -93,6 +92,20 @@ def open_sources(name: str, folder: Path, store_url: str | None = None) -> Itera
             yield iter([Source(archive.job, archive.seals, recorded_here=False, archive=archive)])
 
 
+@contextmanager
+def open_source(name: str, folder: Path, store_url: str | None = None) -> Iterator[Source]:
+    """Open the one job that a user names; see `open_sources`.
+
+    Raises:
+        UsageError: the file holds several, or none.
+    """
+    with open_sources(name, folder, store_url) as sources:
+        found = list(sources)
+        if len(found) != 1:
+            raise UsageError(f"{name} holds {len(found)} jobs; export the one you mean, or copy the file to a record")
+        yield found[0]
+
+
 def _of(store: Store, job_id: str, photos: ReadPhoto, *, recorded_here: bool) -> Source:
     job = job_as_found(store, job_id)
     if job is None:
@@ -112,7 +125,7 @@ def _event(line: Line | None) -> Event:
         if line is None:
             raise ValueError("it is no line of a log")
         at = Instant(int(line.monotonic_ns), int(line.utc_ns))
-        return Event(Kind(line.kind.decode()), at, json.loads(line.body), line.raw, seq=line.seq)
+        return stored_event(line.kind.decode(), at, line.body.decode(), line.raw, line.seq)
     except ValueError as error:
         where = f"event {line.seq}" if line else "an event"
         raise RecordError(f"{where} in the archive cannot be read ({error}); see: steadypoint verify") from error

@@ -8,7 +8,7 @@ from typing import TextIO
 
 import click
 
-from meterlink.cli._source import Source, open_sources
+from meterlink.cli._source import Source, open_source
 from meterlink.cli._store import store_option
 from meterlink.errors import RecordError
 from meterlink.home import home_folder
@@ -32,8 +32,7 @@ def command(job: str, form: str, output: str, store_url: str | None) -> None:
     replay.
     """
     path = Path(output)
-    with open_sources(job, home_folder(), store_url) as sources:
-        source = next(sources)
+    with open_source(job, home_folder(), store_url) as source:
         if form == "archive":
             write_archive(path, source.job, _sound(source), source.seals, source.photo)
         else:

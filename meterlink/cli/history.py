@@ -11,8 +11,7 @@ from meterlink.history.look_up import visits_to
 from meterlink.history.page import history_page
 from meterlink.history.series import history
 from meterlink.home import home_folder
-from meterlink.office.register import registered_keys
-from meterlink.record.device_key import known_keys
+from meterlink.office.register import known_to
 
 
 @click.command("history", short_help="Show the visits to a lift side by side, and what drifts.")
@@ -28,7 +27,7 @@ def command(lift: str, sealed_only: bool, as_json: bool, store_url: str | None) 
     limit would be reached, or how steep a change would have been seen.
     """
     with open_store(store_url) as store:
-        known = {**registered_keys(store), **known_keys(home_folder())}
+        known = known_to(store, home_folder())
         visits = visits_to(store, lift, known, recorded_here=store_url is None, sealed_only=sealed_only)
     found = history(visits[-1].job.lift or lift, visits)
     with quiet_end():

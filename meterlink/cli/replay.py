@@ -3,7 +3,6 @@
 import json
 import sys
 from collections.abc import Iterator
-from contextlib import ExitStack
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,7 +12,7 @@ from meterlink.cli._conduct import NOT_FINISHED
 from meterlink.cli._hearing import Hearing, hearing_options
 from meterlink.cli._pages import Pages, optional_page
 from meterlink.cli._playing import SPEED, played
-from meterlink.cli._source import Source, open_sources
+from meterlink.cli._source import Source, open_source
 from meterlink.cli._store import store_option
 from meterlink.driver import Decoder
 from meterlink.errors import MeterlinkError, UsageError
@@ -72,11 +71,7 @@ def command(
         raise UsageError("--skip-pauses and --port say how a job is played; give --speed N or --speed max too")
     if speed is not None and other:
         raise UsageError("--with asks for verdicts alone; it cannot be played: leave out --speed or --with")
-    with ExitStack() as opened:
-        sources = list(opened.enter_context(open_sources(job, home_folder(), store_url)))
-        if len(sources) != 1:
-            raise UsageError(f"{job} holds {len(sources)} jobs; export the one you mean, or copy the file to a record")
-        (source,) = sources
+    with open_source(job, home_folder(), store_url) as source:
         if speed is not None:
             sys.exit(_played(source, replace(speed, skip_pauses=skip_pauses), hearing, pages, as_json=as_json))
         same = _what_if(source, other, as_json=as_json) if other else _replay(source, as_json=as_json)

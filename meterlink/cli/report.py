@@ -5,7 +5,7 @@ from pathlib import Path
 import click
 
 from meterlink.cli._proof import proof_of
-from meterlink.cli._source import open_sources
+from meterlink.cli._source import open_source
 from meterlink.cli._store import store_option
 from meterlink.errors import FileError, UsageError
 from meterlink.home import home_folder
@@ -34,11 +34,7 @@ def command(job: str, output: str, paper: str, store_url: str | None) -> None:
     kind = path.suffix.lower()
     if kind not in (".pdf", ".html"):
         raise UsageError(f"--output {output}: expected a name that ends in .pdf or .html")
-    with open_sources(job, folder, store_url) as sources:
-        found = list(sources)
-        if len(found) != 1:
-            raise UsageError(f"{job} holds {len(found)} jobs; export the one you mean, or copy the file to a record")
-        (source,) = found
+    with open_source(job, folder, store_url) as source:
         content = report(source.job, source.lines(), source.seals, proof_of(source, folder))
         content = with_pictures(content, source.photo)
     try:

@@ -3,17 +3,19 @@
 import re
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from sqlalchemy import Connection, func, insert, select, update
 
+from meterlink.access.names import checked_key, checked_site
 from meterlink.errors import UsageError
 from meterlink.office.marks import mark
+from meterlink.record.device_key import known_keys
 from meterlink.record.schema import DEVICE, PROGRESS
 from meterlink.record.store import Store
 from meterlink.relay.topics import is_device
 
 _KEY = re.compile(r"[0-9a-f]{64}")
-_LONGEST_SITE = 64
 NO_SITE = "-"
 """Of a device that nobody enrolled."""
 
@@ -59,11 +61,13 @@ class Register:
         """
         if not is_device(name):
             raise UsageError(f"device {name!r}: expected up to 32 lower-case letters, digits and hyphens, not 'office'")
-        if not (site.isprintable() and site.strip() == site and 0 < len(site) <= _LONGEST_SITE):
-            raise UsageError(f"site {site!r}: expected up to {_LONGEST_SITE} printable characters")
-        if _KEY.fullmatch(key_hex) is None:
-            raise UsageError(f"key {key_hex[:70]!r}: expected 64 hex digits, as `steadypoint keys` prints them")
-        values = {"site": site, "public_key": key_hex, "enrolled_utc_ns": at, "revoked_utc_ns": None, "first_seen": 0}
+        values = {
+            "site": checked_site(site),
+            "public_key": checked_key(key_hex),
+            "enrolled_utc_ns": at,
+            "revoked_utc_ns": None,
+            "first_seen": 0,
+        }
         with self._store.writing(f"device {name} is not enrolled") as connection:
             again = update(DEVICE).where(DEVICE.c.name == name).values(**values)
             if not connection.execute(again).rowcount:
@@ -127,6 +131,16 @@ class Register:
 def registered_keys(store: Store) -> dict[str, str]:
     """Return the names of the enrolled devices of a store, by public key in hex."""
     return {each.public_key: f"device {each.name}" for each in Register(store).devices() if not each.first_seen}
+
+
+def known_to(store: Store, folder: Path) -> dict[str, str]:
+    """Return the names of the keys that a store's register and this machine know, by public key in hex.
+
+    Args:
+        store: an office's, or a record, whose register is empty.
+        folder: the home folder, whose names count where both know a key.
+    """
+    return {**registered_keys(store), **known_keys(folder)}
 
 
 def jobs_at(store: Store, site: str) -> frozenset[str]:

@@ -81,10 +81,8 @@ def own_public_key(folder: Path, ask: Ask = ask_nobody) -> str:
     """Return this device's public key in hex; its passphrase is not needed once the key was used."""
     path = folder / _KEYS / f"{OWN}.pem"
     if path.exists() and (folder / FILE_NAME).exists():
-        with suppress(OSError, ValueError, UnsupportedAlgorithm):
-            key = load_pem_public_key(path.read_bytes())
-            if isinstance(key, Ed25519PublicKey):
-                return key.public_bytes_raw().hex()
+        with suppress(RecordError):
+            return read_public_key(path)
     return device_key(folder, ask).public_key.hex()
 
 

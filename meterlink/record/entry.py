@@ -1,5 +1,6 @@
 """One line of a job's log, before and after it is stored."""
 
+import json
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -68,3 +69,27 @@ class Event(Entry):
 
     seq: int
     """Its number in the job, from 1 without a gap: the order of the log, whatever the clocks say."""
+
+
+_KINDS = {kind.value: kind for kind in Kind}
+_EXACT, _PLAIN = 2**53, 10**21
+
+
+def stored_event(kind: str, at: Instant, body: str, raw: bytes, seq: int) -> Event:
+    """Read a line back as it was given to be stored.
+
+    Raises:
+        ValueError: its kind is not known, or its body is no JSON.
+    """
+    if kind not in _KINDS:
+        raise ValueError(f"{kind!r} is no kind of line")
+    return Event(_KINDS[kind], at, _BODIES.decode(body), raw, seq=seq)
+
+
+def _whole(text: str) -> int | float:
+    """Read a number without a point: RFC 8785 writes doubles up to 1e21 so, and whole numbers only below 2^53."""
+    number = int(text)
+    return float(number) if _EXACT < abs(number) < _PLAIN else number
+
+
+_BODIES = json.JSONDecoder(parse_int=_whole)

@@ -1,6 +1,5 @@
 """A job's readings and verdicts as SenML (RFC 8428), record by record."""
 
-import json
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from decimal import Decimal
@@ -10,7 +9,7 @@ from meterlink.outcome import Json
 from meterlink.reading import FAHRENHEIT, NS_PER_S, Instant, Reading, State
 from meterlink.record.chain import Line
 from meterlink.record.codec import from_event
-from meterlink.record.entry import Event, Kind
+from meterlink.record.entry import Event, Kind, stored_event
 from meterlink.record.store import Job
 
 _READING = Kind.READING.value.encode()
@@ -45,7 +44,7 @@ def measured_line(job: Job, line: Line) -> Json:
         with suppress(
             ValueError, RecordError, RecursionError
         ):  # an altered line has no value; whoever takes it in refuses it
-            for record in _reading(Event(Kind.READING, at, json.loads(line.body), line.raw, seq=line.seq)):
+            for record in _reading(stored_event(Kind.READING.value, at, line.body.decode(), line.raw, line.seq)):
                 return {**record, "t": t}
     return {"n": f"event/{line.kind.decode()}", "vs": "", "t": t}
 

@@ -2,7 +2,6 @@
 
 import difflib
 import hashlib
-import json
 import secrets
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -20,7 +19,7 @@ from meterlink.outcome import Json
 from meterlink.procedure.model import Procedure
 from meterlink.reading import NS_PER_S, Instant
 from meterlink.record.chain import Line, canonical, digest, job_text
-from meterlink.record.entry import Entry, Event, Kind
+from meterlink.record.entry import Entry, Event, Kind, stored_event
 from meterlink.record.file import open_file
 from meterlink.record.schema import EVENT, JOB, SEAL
 from meterlink.record.seal import Signer, seal
@@ -34,8 +33,8 @@ _SAYABLE = "cdfhjkmnpqrtvwxy34679"
 _PAGE = 500
 _MANY = 5000
 """Of the short lines of readings."""
-_AS_EVENT = (EVENT.c.seq, EVENT.c.kind, EVENT.c.monotonic_ns, EVENT.c.utc_ns, EVENT.c.body, EVENT.c.raw)
-_KINDS = {kind.value: kind for kind in Kind}
+AS_EVENT = (EVENT.c.seq, EVENT.c.kind, EVENT.c.monotonic_ns, EVENT.c.utc_ns, EVENT.c.body, EVENT.c.raw)
+"""The columns that an event is read from."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -310,10 +309,10 @@ class Store:
             RecordError: there is no such job.
         """
         self.job(job_id)
-        wanted = select(*_AS_EVENT).where(EVENT.c.job == job_id)
+        wanted = select(*AS_EVENT).where(EVENT.c.job == job_id)
         if set(kinds) != set(Kind):
             wanted = wanted.where(EVENT.c.kind.in_([kind.value for kind in kinds]))
-        return map(_event, self._pages(wanted, after, _PAGE))
+        return map(event_of, self._pages(wanted, after, _PAGE))
 
     def displays(self, job_id: str, *, after: int = 0) -> Iterator[tuple[int, int, str]]:
         """Return number, monotonic nanoseconds and body of a job's readings in order, bodies as the text they are.
@@ -404,9 +403,10 @@ def _row(job: str, head: _Head, entry: Entry) -> tuple[dict[str, object], _Head]
     return row, _Head(seq, sha256)
 
 
-def _event(row: Iterable[Any]) -> Event:
+def event_of(row: Iterable[Any]) -> Event:
+    """Read a row of the columns `AS_EVENT`."""
     seq, kind, monotonic_ns, utc_ns, body, raw = row
-    return Event(_KINDS[kind], Instant(monotonic_ns, utc_ns), json.loads(body), raw, seq=seq)
+    return stored_event(kind, Instant(monotonic_ns, utc_ns), body, raw, seq)
 
 
 def _job(row: Row[tuple[object, ...]]) -> Job:

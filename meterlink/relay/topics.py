@@ -10,8 +10,9 @@
 import re
 from dataclasses import dataclass
 
+from meterlink.access.names import OFFICE, is_name
+
 _CREW, _OFFICE = "steadypoint/1/crew", "steadypoint/1/office"
-_DEVICE = re.compile(r"[a-z0-9]([a-z0-9-]{0,30}[a-z0-9])?")
 _JOB = re.compile(r"[0-9a-z-]{1,40}")
 SHARE = "office"
 """The shared subscription's group where the credentials name none."""
@@ -33,7 +34,7 @@ class FromCrew:
 
 def is_device(name: str) -> bool:
     """Tell whether a device may be called so."""
-    return _DEVICE.fullmatch(name) is not None and name != "office"
+    return is_name(name) and name != OFFICE
 
 
 def every_log(share: str) -> str:

@@ -4,7 +4,6 @@ A report must come of every job, altered ones above all. So nothing is taken as 
 in the form that Steadypoint writes, is left out and counted.
 """
 
-import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import Annotated, Any, NotRequired
@@ -16,7 +15,7 @@ from meterlink.instrument import Calibration
 from meterlink.outcome import Break, TouchOutcome, VerdictOutcome
 from meterlink.reading import Instant
 from meterlink.record.chain import Line
-from meterlink.record.entry import Event, Kind
+from meterlink.record.entry import Event, Kind, stored_event
 
 _FURTHEST = 2**63
 """Times of the record are whole numbers of 64 bits."""
@@ -155,7 +154,6 @@ _FORMS: dict[Kind, TypeAdapter[Any]] = {
         Kind.GAP: _Gap,
     }.items()
 }
-_KINDS = {kind.value.encode(): kind for kind in Kind}
 
 
 @dataclass(slots=True)
@@ -182,12 +180,11 @@ class Log:
 
 def _event(line: Line) -> Event | None:
     try:
-        kind = _KINDS[line.kind]
         at = Instant(int(line.monotonic_ns), int(line.utc_ns))
         if max(abs(at.monotonic_ns), abs(at.utc_ns)) >= _FURTHEST:
             return None
-        event = Event(kind, at, json.loads(line.body), line.raw, seq=line.seq)
-        form = _FORMS.get(kind)
+        event = stored_event(line.kind.decode(), at, line.body.decode(), line.raw, line.seq)
+        form = _FORMS.get(event.kind)
         return event if form is None else replace(event, body={**event.body, **form.validate_python(event.body)})
     except (KeyError, TypeError, ValueError, RecursionError, ValidationError):
         return None

@@ -3,11 +3,11 @@
 from collections.abc import Iterator, Sequence
 from decimal import Decimal
 
-from meterlink.judging.words import share, uncertainty
+from meterlink.judging.words import uncertainty
 from meterlink.outcome import Json, seconds
 from meterlink.record.entry import Event, Kind
 from meterlink.record.store import Job
-from meterlink.record.words import local_time, measured, rfc3339
+from meterlink.record.words import inside, local_time, measured, plus_minus, rfc3339
 
 Rows = list[tuple[str, str]]
 
@@ -47,7 +47,7 @@ def _of_verdict(body: Json) -> Rows:
         ("Where the limits come from", str(body["limits_source"] or "")),
         ("Uncertainty", _off(body)),
         ("Rule", str(body.get("rule") or "")),
-        ("Likely inside", _inside(body)),
+        ("Likely inside", inside(body)),
         ("Reason", str(body["reason"])),
         ("Advice", str(body.get("advice") or "")),
         ("Confirmed", "by the technician" if body["confirmed"] else "not asked for"),
@@ -74,15 +74,8 @@ def _plain(value: object) -> str:
 
 
 def _off(body: Json) -> str:
-    expanded = body.get("expanded_uncertainty")
-    if not isinstance(expanded, int | float) or not expanded:
-        return ""
-    return f"±{uncertainty(Decimal(str(expanded)), str(body['unit']))} (k = {body['coverage_factor']:.3g})"
-
-
-def _inside(body: Json) -> str:
-    probability = body.get("probability")
-    return share(probability) if isinstance(probability, int | float) else ""
+    off = plus_minus(body)
+    return off and f"±{off} (k = {body['coverage_factor']:.3g})"
 
 
 def _sheet(body: Json) -> str:

@@ -2,16 +2,16 @@
 
 import threading
 from collections.abc import Collection, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Protocol
 
-from meterlink.office.register import registered_keys
-from meterlink.procedure.on_file import on_file
+from meterlink.office.register import known_to
 from meterlink.record.as_found import job_as_found, job_ids, lines_as_found, seals_as_found
-from meterlink.record.device_key import known_keys
 from meterlink.record.entry import Event, Kind
 from meterlink.record.photos import has_photo
-from meterlink.record.proof import Proof, check_photos, prove
+from meterlink.record.proof import Proof
+from meterlink.record.proven import proven
 from meterlink.record.store import Job, Store
 from meterlink.record.stored_photo import stored_photo
 
@@ -94,14 +94,9 @@ class OwnRecords:
         if job is None:
             job = Job.unreadable(job_id) if job_id in job_ids(store) else store.job(job_id)
         lines, seals = lines_as_found(store, job_id, job.sha256 or ""), seals_as_found(store, job_id)
-        proof = prove(job, lines, seals, self._known_keys(), recorded_here=self._recorded_here)
-        check_photos(proof, lambda sha256: self._has_photo(job_id, sha256))
-        if proof.intact:
-            proof.facts.append(on_file(job.procedure, job.revision, job.source))
-        return proof
-
-    def _known_keys(self) -> dict[str, str]:
-        return known_keys(self._folder)
+        has_photo = partial(self._has_photo, job_id)
+        known = known_to(store, self._folder)
+        return proven(job, lines, seals, known, has_photo, recorded_here=self._recorded_here)
 
     def _has_photo(self, job_id: str, sha256: str) -> bool:
         return has_photo(self._folder, sha256)
@@ -123,9 +118,6 @@ class OfficeRecords(OwnRecords):
         """Take an office's open store, and the home folder with the keys that are known here besides."""
         super().__init__(folder)
         self._opened = store
-
-    def _known_keys(self) -> dict[str, str]:
-        return {**registered_keys(self._store), **super()._known_keys()}
 
     def _has_photo(self, job_id: str, sha256: str) -> bool:
         return stored_photo(self._store, job_id, sha256) is not None

@@ -4,7 +4,7 @@ import json
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from itertools import islice
 
 from sqlalchemy import Connection, func, select
 
@@ -13,14 +13,12 @@ from meterlink.office.alerts import Link
 from meterlink.office.plan import Plan, plan_of
 from meterlink.office.register import NO_SITE
 from meterlink.office.shown import stored_reading
-from meterlink.reading import Instant, Reading
+from meterlink.reading import Reading
 from meterlink.record.entry import Event, Kind
 from meterlink.record.schema import ASIDE, DEVICE, EVENT, JOB, MESSAGE, PROGRESS, STATUS
-from meterlink.record.store import Job, Store
+from meterlink.record.store import AS_EVENT, Job, Store, event_of
 
 _MOST_NOTES = 20
-_LINE = (EVENT.c.seq, EVENT.c.kind, EVENT.c.monotonic_ns, EVENT.c.utc_ns, EVENT.c.body, EVENT.c.raw)
-_KINDS = {kind.value: kind for kind in Kind}
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,15 +82,15 @@ class Records:
         values = dict(row._mapping)
         crew, received = values.pop("crew"), values.pop("received")
         job = Job(**values)
-        lines = select(*_LINE).where(EVENT.c.job == job_id, EVENT.c.seq > seq, EVENT.c.kind != Kind.READING.value)
-        events = [_event(line) for line in connection.execute(lines.order_by(EVENT.c.seq))]
+        lines = select(*AS_EVENT).where(EVENT.c.job == job_id, EVENT.c.seq > seq, EVENT.c.kind != Kind.READING.value)
+        events = [event_of(line) for line in connection.execute(lines.order_by(EVENT.c.seq))]
         return Grown(job, crew, received, _plan(job.source), events, self._newest_reading(connection, job_id))
 
     @staticmethod
     def _newest_reading(connection: Connection, job_id: str) -> Reading | None:
-        readings = select(*_LINE).where(EVENT.c.job == job_id, EVENT.c.kind == Kind.READING.value)
+        readings = select(*AS_EVENT).where(EVENT.c.job == job_id, EVENT.c.kind == Kind.READING.value)
         row = connection.execute(readings.order_by(EVENT.c.seq.desc()).limit(1)).first()
-        return stored_reading(_event(row)) if row is not None else None
+        return stored_reading(event_of(row)) if row is not None else None
 
     def links(self, devices: Collection[str] | None = None) -> dict[str, Link]:
         """Return what crews' relays said last, by device; of all, unless told."""
@@ -143,24 +141,16 @@ class Records:
 
     def lines(self, job_id: str, after: int, most: int) -> list[Event]:
         """Return a job's next lines, readings too."""
-        following = select(*_LINE).where(EVENT.c.job == job_id, EVENT.c.seq > after).order_by(EVENT.c.seq).limit(most)
-        with self._store.reading() as connection:
-            return [_event(row) for row in connection.execute(following)]
+        return list(islice(self._store.events(job_id, after=after), most))
 
     def last_line(self, job_id: str) -> int:
         """Return the number of a job's last line; 0 where there is none."""
-        with self._store.reading() as connection:
-            return connection.execute(select(func.max(EVENT.c.seq)).where(EVENT.c.job == job_id)).scalar() or 0
+        return self._store.last_number(job_id)
 
 
 @lru_cache(maxsize=64)
 def _plan(source: str) -> Plan:
     return plan_of(source)
-
-
-def _event(row: Any) -> Event:
-    at = Instant(row.monotonic_ns, row.utc_ns)
-    return Event(_KINDS[row.kind], at, json.loads(row.body), row.raw, seq=row.seq)
 
 
 def _link(body: str, received_utc_ns: int) -> Link:

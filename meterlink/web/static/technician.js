@@ -9,6 +9,7 @@ import { Link } from "./link.js";
 import { keptControl } from "./memory.js";
 import { railRows, slimRail } from "./rail.js";
 import { showWho } from "./session.js";
+import { drawValue } from "./value.js";
 import { Voice } from "./voice.js";
 
 const DEBOUNCE_MS = 300;
@@ -230,15 +231,7 @@ function renderDesk(before) {
 function renderLive() {
   if (state?.phase !== "running") return;
   const old = whyOld();
-  const shown = live?.display ? live : null;
-  document.body.dataset.live = old ? "no" : "yes";
-  digits.draw(shown?.display ?? "");
-  const spoken = shown ? `${shown.display} ${shown.unit}` : live ? "display blank" : "no reading";
-  byId("digits").setAttribute("aria-label", old ? `${old}; last ${spoken}` : spoken);
-  write(byId("unit"), shown?.unit ?? "");
-  write(byId("function"), old ?? [live.function, ...live.notes, ...(shown ? [] : ["display blank"])].join(", "));
-  write(byId("off"), old ? "" : (live.off ?? ""));
-  band.value(old ? null : live.mark, spoken);
+  drawValue(digits, band, live, old);
   renderConfirm(old ? null : live.confirms);
 }
 

@@ -6,6 +6,7 @@ import { byId, made, show, write } from "../dom.js";
 import { Link } from "../link.js";
 import { railRows } from "../rail.js";
 import { showWho } from "../session.js";
+import { drawValue } from "../value.js";
 import { ago, clock, day, hear, now } from "./clock.js";
 import { shape, WORDS } from "./shapes.js";
 import { showLink, showNews } from "./standing.js";
@@ -183,16 +184,7 @@ function list(id, items) {
 /* The live value */
 
 function renderLive() {
-  const old = whyOld();
-  const shown = live?.display ? live : null;
-  document.body.dataset.live = old ? "no" : "yes";
-  digits.draw(shown?.display ?? "");
-  const spoken = shown ? `${shown.display} ${shown.unit}` : live ? "display blank" : "no reading";
-  byId("digits").setAttribute("aria-label", old ? `${old}; last ${spoken}` : spoken);
-  write(byId("unit"), shown?.unit ?? "");
-  write(byId("function"), old ?? [live.function, ...live.notes, ...(shown ? [] : ["display blank"])].join(", "));
-  write(byId("off"), old ? "" : (live.off ?? ""));
-  band.value(old ? null : live.mark, spoken);
+  drawValue(digits, band, live, whyOld());
 }
 
 function whyOld() {
