@@ -1,4 +1,4 @@
-"""Notes from the office on their way to a check: each is told, and one that is gone in the wrong moment ends nothing."""
+"""Notes from the office on their way to a check: each is told; one that is gone in the wrong moment ends nothing."""
 
 from pathlib import Path
 
