@@ -10,11 +10,12 @@ from statistics import median
 from meterlink.reading import NS_PER_S
 from meterlink.record.entry import Event, Kind
 from meterlink.record.summary import Summary, summarise
+from meterlink.thin import one_a_column, thinned
 
 MOST_READINGS = 50_000
 """Of one touch: of a longer one, the plot shows the last ones."""
 _COLUMNS = 120
-"""Of a plot: in each, the lowest and the highest reading stand."""
+"""Of a plot."""
 
 _TELLING = ("prove-again", "probe", "look", "ask")
 """The cues that say where a job stands."""
@@ -101,7 +102,7 @@ def _seen(touch: Event, recent: deque[Event]) -> TouchSeen:
     steps = [(after - before) / NS_PER_S for before, after in pairwise(times) if after > before]
     return TouchSeen(
         touch,
-        _thinned([_point(reading) for reading in during]),
+        _thinned([_point(reading) for reading in during]) if during else (),
         len(during),
         str(during[-1].body["unit"]) if during else "",
         median(steps) if steps else None,
@@ -120,24 +121,14 @@ def _point(reading: Event) -> Point:
 
 
 def _thinned(points: list[Point]) -> tuple[Point, ...]:
-    """Keep, of each column of the plot, the lowest, the highest and one OL."""
-    if len(points) <= 3 * _COLUMNS:
-        return tuple(points)
-    start, end = points[0][0], points[-1][0]
-    columns: dict[int, list[Point]] = {}
-    for point in points:
-        columns.setdefault(int((point[0] - start) / (end - start or 1) * (_COLUMNS - 1)), []).append(point)
-    kept: set[Point] = set()
-    for column in columns.values():
-        numbers = [point for point in column if point[1] is not None]
-        kept.update([point for point in column if point[1] is None][:1])
-        if numbers:
-            kept |= {min(numbers, key=_height), max(numbers, key=_height)}
-    return tuple(sorted(kept, key=lambda point: (point[0], point[1] is None, point[1] or 0)))
-
-
-def _height(point: Point) -> float:
-    return point[1] or 0.0
+    """Keep, of each column of the plot, what shows: the first, the lowest, the highest and the last, and one OL."""
+    numbers = [(round(at * NS_PER_S), value) for at, value in points if value is not None]
+    overloads = [round(at * NS_PER_S) for at, value in points if value is None]
+    start, end = round(points[0][0] * NS_PER_S), round(points[-1][0] * NS_PER_S) + 1
+    times, values = [at for at, _ in numbers], [value for _, value in numbers]
+    kept: list[tuple[int, float | None]] = [numbers[each] for each in thinned(times, values, start, end, _COLUMNS)]
+    kept += [(at, None) for at in one_a_column(overloads, start, end, _COLUMNS)]
+    return tuple((at / NS_PER_S, value) for at, value in sorted(kept, key=lambda point: point[0]))
 
 
 def _judged(touch: TouchSeen, summary: Summary) -> TouchSeen:

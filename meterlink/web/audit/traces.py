@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from meterlink.outcome import Json
 from meterlink.phrases import FUNCTION_NAMES
 from meterlink.reading import NS_PER_S, Function
-from meterlink.web.audit.thin import one_a_column, thinned
+from meterlink.thin import one_a_column, thinned
 
 _MOST_BODIES = 100_000
 """Lines that are told apart at a time: a display shows the same again and again."""

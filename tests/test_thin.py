@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.outcome import Json
-from meterlink.web.audit.thin import one_a_column, thinned
+from meterlink.thin import one_a_column, thinned
 from meterlink.web.audit.traces import Traces
 
 S = 1_000_000_000
