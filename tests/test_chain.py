@@ -161,6 +161,17 @@ def test_a_written_line_is_read_back_and_its_hash_can_be_taken_out() -> None:
     assert without_hash(line.text) is None
 
 
+@pytest.mark.parametrize("time", [b"007", b"-0", b"00", b"-07", b"+7"])
+def test_a_time_that_a_record_would_write_otherwise_is_no_line(time: bytes) -> None:
+    for name in ("monotonic_ns", "utc_ns"):
+        line = Line(7, b"5", b"6", b"cue", b"{}", b"", b"a" * 64, b"")
+        line = line._replace(**{name: time})  # type: ignore[arg-type] # a name of bytes
+        assert read_line(line._replace(sha256=digest(line.text)).written) is None
+    for kept in (b"0", b"-5", b"10"):
+        line = Line(7, kept, kept, b"cue", b"{}", b"", b"a" * 64, b"a" * 64)
+        assert read_line(line.written) == line
+
+
 def test_bytes_moved_between_body_and_kind_do_not_fit_though_the_text_is_the_same() -> None:
     whole = Line(1, b"5", b"6", b"cue", b'{"x":{"y":1},"kind":"a","prev":"b"}', b"", b"a" * 64, b"")
     whole = whole._replace(sha256=digest(whole.text))
