@@ -67,17 +67,17 @@ def test_a_whole_job_is_taken(log: Log) -> None:
     last = len(log.lines)
     assert isinstance(taken, Admitted)
     assert (taken.job, list(taken.seals)) == (log.job, log.seals)
-    assert [row[-1].encode() for row in taken.lines] == [line.sha256 for line in log.lines]
+    assert [sha256.encode() for sha256 in taken.lines.sha256] == [line.sha256 for line in log.lines]
     assert taken.head == Head(last, log.hash_at(last) or "", last, "crew-1", log.job.sha256 or "")
 
 
 def test_what_is_there_already_is_not_taken_twice(log: Log) -> None:
     taken = log.admit(log.pack(log.job, log.lines[:8]), log.head(5))
     assert isinstance(taken, Admitted)
-    assert ([row[0] for row in taken.lines], taken.job, taken.head.seq) == ([6, 7, 8], None, 8)
+    assert (list(taken.lines.seq), taken.job, taken.head.seq) == ([6, 7, 8], None, 8)
     again = log.admit(log.pack(None, log.lines[:3]), log.head(5))
     assert isinstance(again, Admitted)
-    assert (list(again.lines), again.head) == ([], log.head(5))
+    assert (len(again.lines), again.head) == (0, log.head(5))
 
 
 def test_what_comes_too_early_waits(log: Log) -> None:

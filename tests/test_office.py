@@ -20,6 +20,7 @@ from databases import PostgreSQL, needs_postgresql
 from meterlink.errors import RecordError, UsageError
 from meterlink.office.aside import Refusal, refusals
 from meterlink.office.feed import Change
+from meterlink.office.intake import Intake
 from meterlink.office.register import Register
 from meterlink.office.running import Running, make_office
 from meterlink.record.as_found import job_as_found, lines_as_found
@@ -290,6 +291,24 @@ async def test_no_payload_holds_up_those_that_follow(broker: Mosquitto, crew: Cr
             assert office.office.counts.refused == len(refusals(store, 1000)) > 60
         assert {each.reason.partition(":")[0] for each in refusals(store, 1000)} <= {"malformed", "altered", "foreign"}
         assert max(len(each.payload) for each in refusals(store, 1000)) <= 4096
+
+
+async def test_an_error_of_our_own_ends_the_office_whatever_waits(
+    broker: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(intake: Intake, group: object) -> None:
+        time.sleep(1)  # so that all the others come meanwhile
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(Intake, "take", broken)
+    with Store.at(f"sqlite:///{tmp_path / 'office.sqlite3'}") as store:
+        running, ready = make_office(store, broker_at(broker.url), None, lambda news: None), asyncio.Event()
+        office = asyncio.ensure_future(running.office.run(ready.set))
+        await asyncio.wait_for(ready.wait(), 20)
+        for _ in range(8):  # more than there is room for in what is read
+            await publish(broker, topics.log("crew-1", "20261125-k7m4"), *([b"nonsense"] * 400))
+        with pytest.raises(ZeroDivisionError):
+            await asyncio.wait_for(office, 20)
 
 
 async def test_a_flood_of_refused_messages_fills_no_disk(broker: Mosquitto, tmp_path: Path) -> None:

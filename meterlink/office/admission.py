@@ -11,7 +11,8 @@ from meterlink.record.chain import digest
 from meterlink.record.seal import Seal
 from meterlink.record.store import Job
 from meterlink.relay.ack import NOTHING
-from meterlink.relay.pack import LARGEST_TIME, Pack, Row
+from meterlink.relay.pack import LARGEST_TIME, Pack
+from meterlink.relay.stretch import NO_LINES, Stretch
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +34,7 @@ class Admitted:
 
     head: Head
     job: Job | None = None
-    lines: Sequence[Row] = ()
+    lines: Stretch = NO_LINES
     seals: Sequence[Seal] = ()
 
 
@@ -77,40 +78,37 @@ def admit(
             return Refused("altered: the job's own line is not the one that came first")
         new_job = None
     fresh = _fresh(pack, head, hash_at)
-    if not isinstance(fresh, Sequence):
+    if not isinstance(fresh, Stretch):
         return fresh
-    seq, sha256 = (fresh[-1][0], fresh[-1][-1]) if fresh else (head.seq, head.sha256)
-
-    def hash_now(number: int) -> str | None:
-        return fresh[number - seq - 1][-1] if fresh and number >= fresh[0][0] else hash_at(number)
-
+    seq, sha256 = (fresh.seq[-1], fresh.sha256[-1]) if fresh else (head.seq, head.sha256)
     seals = [seal for seal in pack.seals if seal.events > head.sealed]
     for seal in seals:
         if seal.job != job_id or seal.public_key != key or abs(seal.utc_ns) >= LARGEST_TIME or not seal.holds:
             return Refused(f"forged: the seal of line {seal.events} does not hold")
         if seal.events > seq:
             return Early()
-        if hash_now(seal.events) != seal.head:
+        if (fresh.hash_of(seal.events) or hash_at(seal.events)) != seal.head:
             return Refused(f"forged: the seal of line {seal.events} is that of another log")
     sealed = max((seal.events for seal in seals), default=head.sealed)
     return Admitted(Head(seq, sha256, sealed, device, head.own), new_job, fresh, seals)
 
 
-def _fresh(pack: Pack, head: Head, hash_at: Callable[[int], str | None]) -> Sequence[Row] | Early | Refused:
+def _fresh(pack: Pack, head: Head, hash_at: Callable[[int], str | None]) -> Stretch | Early | Refused:
     """Return the lines that are new; those that are there already must be the same."""
-    if not pack.lines:
-        return ()
-    known = head.seq - pack.lines[0][0] + 1
+    lines = pack.lines
+    if not lines:
+        return lines
+    known = head.seq - lines.seq[0] + 1
     if known < 0:
         return Early()
     if known == 0:
         if pack.prev != head.sha256:
             return Refused(f"altered: line {head.seq + 1} does not follow the one before")
-        return pack.lines
-    seq, sha256 = pack.lines[:known][-1][0], pack.lines[:known][-1][-1]  # its hash holds for those before it
-    if sha256 != (head.sha256 if seq == head.seq else hash_at(seq)):
+        return lines
+    seq = min(head.seq, lines.seq[-1])  # its hash holds for those before it
+    if lines.hash_of(seq) != (head.sha256 if seq == head.seq else hash_at(seq)):
         return Refused(f"altered: line {seq} is not the one that came first")
-    return pack.lines[known:]
+    return lines.without(known)
 
 
 def _wrong_job(job: Job, job_id: str, key: str) -> str | None:

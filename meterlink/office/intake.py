@@ -6,7 +6,7 @@ It blocks, and is run by a thread of its own. What does not belong is kept aside
 import hashlib
 import json
 import time
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import asdict, dataclass
 from operator import itemgetter
 
@@ -25,6 +25,7 @@ from meterlink.relay.ack import Ack, Why
 from meterlink.relay.pack import PHOTO_PART as PART_BYTES
 from meterlink.relay.pack import NoPackError, Pack, PhotoPart
 from meterlink.relay.standing import read_status
+from meterlink.relay.stretch import Stretch
 from meterlink.relay.topics import FromCrew
 
 _KEPT_ASIDE = 4096
@@ -114,7 +115,7 @@ class _Group:
         self._grown: set[str] = set()
         self._new: set[str] = set()
         self._jobs: list[dict[str, object]] = []
-        self._events: list[tuple[object, ...]] = []
+        self._events: list[tuple[str, Stretch]] = []
         self._seals: list[dict[str, object]] = []
         self._aside: list[dict[str, object]] = []
         self._heard: list[tuple[str, str, int, str]] = []
@@ -140,7 +141,8 @@ class _Group:
         self._write()
         answers = list(self._answers.values())
         changed = bool(self._marks)
-        return Outcome(answers, self._early, changed, len(self._events), len(self._aside))
+        events = sum(len(lines) for _, lines in self._events)
+        return Outcome(answers, self._early, changed, events, len(self._aside))
 
     def _take(self, came: Came, found: Pack | PhotoPart) -> None:
         crew = came.crew
@@ -183,11 +185,11 @@ class _Group:
         if admitted.job is not None:
             self._jobs.append(asdict(admitted.job))
             self._new.add(job)
-        self._events.extend((job, *row) for row in admitted.lines)
+        if admitted.lines:
+            self._events.append((job, admitted.lines))
         self._seals.extend(asdict(seal) for seal in admitted.seals)
-        self._heard.extend(
-            (crew.device, job, row[0], row[4]) for row in admitted.lines if row[1] == _NOTE and '"note":"' in row[4]
-        )
+        if _NOTE in admitted.lines.kind:
+            self._heard.extend((crew.device, job, seq, body) for seq, body in _answers_to_notes(admitted.lines))
         self._heads[job] = admitted.head
         self._grown.add(job)
 
@@ -222,9 +224,9 @@ class _Group:
     def _hash_at(self, job: str, seq: int) -> str | None:
         if seq == 0:
             return self._head(job).own
-        for row in reversed(self._events):
-            if row[:2] == (job, seq):
-                return str(row[-1])
+        for own, lines in reversed(self._events):
+            if own == job and (sha256 := lines.hash_of(seq)):
+                return sha256
         there = select(EVENT.c.sha256).where(EVENT.c.job == job, EVENT.c.seq == seq)
         found = self._connection.execute(there).scalar()
         return found if isinstance(found, str) else None
@@ -354,6 +356,13 @@ class _Group:
         edge = self._connection.execute(newest_first.offset(_ASIDE_AT_MOST).limit(1)).scalar()
         if edge is not None:
             self._connection.execute(delete(ASIDE).where(ASIDE.c.device == device, ASIDE.c.id <= edge))
+
+
+def _answers_to_notes(lines: Stretch) -> Iterator[tuple[int, str]]:
+    """Return number and body of the lines that name a note of the office."""
+    for seq, kind, body in zip(lines.seq, lines.kind, lines.body, strict=True):
+        if kind == _NOTE and '"note":"' in body:
+            yield seq, body
 
 
 _NO_HEAD = Head()

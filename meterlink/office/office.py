@@ -13,6 +13,7 @@ import secrets
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import dataclass
 
 import aiomqtt
@@ -44,8 +45,10 @@ _WAITING, _WAITING_BYTES = 4000, 64 * 1024 * 1024
 _LINGER_S, _WORTH_IT = 0.05, 64 * 1024
 """So long the first message of a group waits for others, unless so many bytes are there at once: a commit for each of
 many crews would cost more than their lines."""
-_GROUPS = 2
-"""So many groups wait, read, for the database."""
+_READ, _READ_BYTES = 100, 256 * 1024
+"""So much is read at once: while the database is at work on a group, the next is read, a part after the other."""
+_PARTS = 16
+"""So many parts wait, read, for the database."""
 _AGAIN_S = 0.05
 _AFTER_TROUBLE_S = 1.0
 _STORE_IN_TROUBLE = 3
@@ -88,7 +91,7 @@ class Office:
         self._intake, self._broker, self._feed, self._postbox, self._say = intake, broker, feed, postbox, say
         self._reader = Reader()
         self._raw: queue.SimpleQueue[_Heard | None] = queue.SimpleQueue()
-        self._groups: queue.Queue[list[Came] | None] = queue.Queue(maxsize=_GROUPS)
+        self._parts: queue.Queue[list[Came] | None] = queue.Queue(maxsize=_PARTS)
         self._bytes_heard = self._bytes_read = self._bytes_taken = 0
         """Each is counted by one thread alone; what waits is the difference."""
         self._answers: dict[tuple[str, str, bytes], Answer] = {}
@@ -221,10 +224,10 @@ class Office:
                 time.sleep(_LINGER_S)
             heard, goes_on = self._drained(first)
             found = iter(self._reader.read([data for crew, data, _, _ in heard if crew.about == "log"]))
-            self._groups.put([Came(*each, next(found) if each[0].about == "log" else None) for each in heard])
+            self._parts.put([Came(*each, next(found) if each[0].about == "log" else None) for each in heard])
             if not goes_on:
                 break
-        self._groups.put(None)
+        self._parts.put(None)
 
     def _drained(self, first: _Heard) -> tuple[list[_Heard], bool]:
         """Return what is there, up to a bound, and whether more is to come."""
@@ -233,7 +236,7 @@ class Office:
             heard.append(next_one)
             size += len(next_one[1])
             self._bytes_read += len(next_one[1])
-            if len(heard) >= _GROUP or size >= _GROUP_BYTES:
+            if len(heard) >= _READ or size >= _READ_BYTES:
                 return heard, True
             try:
                 more = self._raw.get_nowait()
@@ -245,17 +248,40 @@ class Office:
 
     def _work(self) -> None:
         early: Sequence[Came] = ()
-        while True:
-            try:
-                group = self._groups.get(timeout=_AGAIN_S if early else None)
-            except queue.Empty:
-                group = []
-            if group is None:
-                return
-            outcome = self._taken([*early, *group])
-            self._bytes_taken += sum(len(came.data) for came in group)
-            early = outcome.early
-            self._loop.call_soon_threadsafe(self._took, outcome)
+        goes_on = True
+        try:
+            while goes_on:
+                group, goes_on = self._group(wait_s=_AGAIN_S if early else None)
+                outcome = self._taken([*early, *group])
+                self._bytes_taken += sum(len(came.data) for came in group)
+                early = outcome.early
+                self._loop.call_soon_threadsafe(self._took, outcome)
+        except BaseException:
+            if goes_on:
+                self._have_reading_end()
+            raise
+
+    def _have_reading_end(self) -> None:
+        """Let the thread that reads come to its end, which may wait for room; what it has comes again."""
+        with suppress(queue.Empty):
+            while True:
+                self._raw.get_nowait()
+        self._raw.put(None)
+        while self._parts.get() is not None:
+            pass
+
+    def _group(self, wait_s: float | None) -> tuple[list[Came], bool]:
+        """Return what is read, up to a bound, and whether more is to come."""
+        group: list[Came] = []
+        with suppress(queue.Empty):
+            part = self._parts.get(timeout=wait_s)
+            while part is not None:
+                group += part
+                if len(group) >= _GROUP or sum(len(came.data) for came in group) >= _GROUP_BYTES:
+                    return group, True
+                part = self._parts.get_nowait()
+            return group, False
+        return group, True
 
     def _taken(self, group: Sequence[Came]) -> Outcome:
         """Have a group taken in; where that fails, each by itself, so that one cannot hold up the others."""
