@@ -4,12 +4,14 @@ A statement a row would let go of Python's interpreter lock for each, and wait f
 measured, that costs more than all the rest. So many rows share one statement.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, nullcontext
 from functools import cache
 from itertools import chain, islice, repeat
+from typing import Any
 
 from sqlalchemy import Connection, func, select
+from sqlalchemy.exc import DBAPIError
 
 from meterlink.errors import RecordError
 from meterlink.record.schema import EVENT, JOB
@@ -21,9 +23,9 @@ Lines = Sequence[tuple[str, Stretch]]
 _NAMES = ", ".join(column.name for column in EVENT.columns)
 _ROWS = (256, 32, 4, 1)
 """Rows a statement of SQLite: few sizes, so that each is prepared already."""
-_TYPES = ("text", "int", "text", "bigint", "bigint", "text", "bytea", "text")
-_COLUMNS = f"INSERT INTO event ({_NAMES}) SELECT * FROM unnest({', '.join(f'%s::{each}[]' for each in _TYPES)})"  # noqa: S608
-"""PostgreSQL takes each column as one array, whose order the rows keep."""
+_TYPES = ("text", "int4", "text", "int8", "int8", "text", "bytea", "text")
+_COPY = f"COPY event ({_NAMES}) FROM STDIN (FORMAT BINARY)"
+"""PostgreSQL's own way in for many rows: measured, 7 us a row, where arrays of all columns took 32."""
 _WORTH_IT = 1000
 """So many rows are checked together."""
 _GUARD = "event_in_order"
@@ -43,21 +45,32 @@ def insert_events(connection: Connection, lines: Lines) -> None:
     if not lines:
         return
     if connection.dialect.name != "sqlite":
-        columns = zip(*map(_columns, lines), strict=True)
-        connection.exec_driver_sql(_COLUMNS, tuple(list(chain.from_iterable(parts)) for parts in columns))
+        _copy(connection, lines)
         return
     count = sum(len(stretch) for _, stretch in lines)
     with _checked_together(connection, lines) if count >= _WORTH_IT else nullcontext():
-        values = chain.from_iterable(chain.from_iterable(zip(*_columns(each), strict=True) for each in lines))
+        values = chain.from_iterable(chain.from_iterable(map(_rows, lines)))
         for rows in _statements(count):
             connection.exec_driver_sql(_statement(rows), tuple(islice(values, rows * len(_TYPES))))
 
 
-def _columns(lines: tuple[str, Stretch]) -> tuple[Iterable[object], ...]:
-    """Return the columns of the table; frames in a type that SQLite's driver takes without a search for an adapter."""
+def _copy(connection: Connection, lines: Lines) -> None:
+    driver: Any = connection.connection.driver_connection
+    error_of_the_driver: Any = connection.dialect.loaded_dbapi.Error
+    try:
+        with driver.cursor() as cursor, cursor.copy(_COPY) as copy:
+            copy.set_types(_TYPES)
+            for row in chain.from_iterable(map(_rows, lines)):
+                copy.write_row(row)
+    except error_of_the_driver as error:
+        raise DBAPIError(_COPY, None, error) from error  # as SQLAlchemy does with those that come by it
+
+
+def _rows(lines: tuple[str, Stretch]) -> Iterator[tuple[object, ...]]:
+    """Return rows of the table; frames in a type that SQLite's driver takes without a search for an adapter."""
     job, stretch = lines
     *others, _, sha256 = stretch.columns
-    return repeat(job, len(stretch)), *others, map(bytearray, stretch.raw), sha256
+    return zip(repeat(job, len(stretch)), *others, map(bytearray, stretch.raw), sha256, strict=True)
 
 
 def _statements(count: int) -> Iterator[int]:
