@@ -10,8 +10,9 @@ from pathlib import Path
 import pytest
 
 from commands import Result, jobs, lines, shown, steadypoint
+from meterlink.errors import RecordError
 from meterlink.note import Note
-from meterlink.record.archive import write_archive
+from meterlink.record.archive import open_archive, write_archive
 from meterlink.record.chain import Line, digest
 from meterlink.record.codec import to_entry
 from meterlink.record.photos import keep_photo, photo_path, photos_in
@@ -154,6 +155,21 @@ def test_a_damaged_zip_file_is_no_crash(home: Path, other: Path, tmp_path: Path)
     for length in range(0, len(data), 499):
         damaged.write_bytes(data[:length])
         assert steadypoint(other, "verify", str(damaged)).returncode in (1, 2)
+
+
+def test_a_damaged_directory_of_a_zip_file_is_no_crash(home: Path, tmp_path: Path) -> None:
+    """Every byte of what a ZIP file ends with, where it says what it holds (APPNOTE.TXT 4.3.12 to 4.3.16)."""
+    data = exported(home, sealed_job(home), tmp_path / "job.zip").read_bytes()
+    damaged, refused = tmp_path / "damaged.zip", 0
+    for place in range(data.index(b"PK\x01\x02"), len(data)):
+        for change in (0x01, 0x55, 0x80, 0xFF):
+            damaged.write_bytes(data[:place] + bytes([data[place] ^ change]) + data[place + 1 :])
+            try:
+                with open_archive(damaged) as archive:
+                    list(archive.lines())
+            except RecordError:
+                refused += 1
+    assert refused > 100  # the rest says nothing about the job, such as a time
 
 
 def test_an_altered_record_is_not_exported_as_an_archive(home: Path, tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ import hashlib
 import io
 import json
 import re
+import struct
 import zipfile
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
@@ -152,9 +153,10 @@ def open_archive(path: Path) -> Iterator[Archive]:
         RecordError: it is none, or damaged so that nothing of it can be read.
     """
     try:
-        with zipfile.ZipFile(path) as archive:
-            yield Archive(path, archive)
-    except zipfile.BadZipFile as error:
-        raise RecordError(f"{path}: no archive of a job, or a damaged one ({error})") from error
+        archive = zipfile.ZipFile(path)
     except OSError as error:
         raise RecordError(f"{path}: cannot be read ({error.strerror})") from error
+    except (*_DAMAGE, ValueError, struct.error) as error:  # names that are no text, sizes that cannot be
+        raise RecordError(f"{path}: no archive of a job, or a damaged one ({error})") from error
+    with archive:
+        yield Archive(path, archive)
