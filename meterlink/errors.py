@@ -32,3 +32,7 @@ class LinkError(MeterlinkError):
 
 class RecordError(MeterlinkError):
     """The store cannot be opened, is damaged, or does not hold what was asked for."""
+
+
+class RefusedRowError(RecordError):
+    """The store refuses what was to be written: the same again would be refused again."""

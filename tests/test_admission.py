@@ -152,6 +152,20 @@ def test_an_altered_job_line_is_refused(log: Log) -> None:
     )
 
 
+def test_seals_that_do_not_follow_each_other_are_refused(log: Log) -> None:
+    last = len(log.lines)
+    first = seal(log.job.id, 2, log.hash_at(2) or "", 1, log.crew.key)
+    for seals in ([log.seals[0], first], [first, first]):
+        assert refused(log, partial(log.pack, None, (), seals), log.head(last)).startswith("malformed: seals")
+    assert isinstance(log.admit(log.pack(None, (), [first, log.seals[0]]), log.head(last)), Admitted)
+
+
+def test_a_seal_that_covers_no_line_is_no_part_of_a_pack(log: Log) -> None:
+    none = seal(log.job.id, 0, log.hash_at(0) or "", 1, log.crew.key)
+    with pytest.raises(NoPackError, match="record 2"):
+        read_pack(write_pack(log.job, None, log.lines[:1], [none]))
+
+
 def test_a_forged_seal_is_refused(log: Log, tmp_path: Path) -> None:
     last = len(log.lines)
     (tmp_path / "other").mkdir()

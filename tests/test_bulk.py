@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import Connection, insert, select, text
 
 from ingest_figures import Load, load
-from meterlink.errors import RecordError
+from meterlink.errors import RefusedRowError
 from meterlink.office.bulk import insert_events
 from meterlink.record.schema import EVENT, JOB
 from meterlink.record.store import Store
@@ -91,7 +91,7 @@ def test_none_but_the_next_lines_are_taken(store: Store, count: int, there: int,
         wrong = first(early, count)
     else:
         wrong = first(lines.without(there + skipped), count)
-    with pytest.raises(RecordError):
+    with pytest.raises(RefusedRowError):
         add(store, (other[0].job.id, other[1]), (job, wrong))
     assert (len(rows(store, job)), rows(store, other[0].job.id)) == (there, [])
     assert guards(store) == before
@@ -99,18 +99,30 @@ def test_none_but_the_next_lines_are_taken(store: Store, count: int, there: int,
     assert len(rows(store, job)) == there + count
 
 
+@pytest.mark.parametrize("there", [0, 900])
+def test_a_line_before_the_first_makes_up_for_no_gap(store: Store, there: int) -> None:
+    made, lines = a_job(store, 1, MANY)
+    if there:
+        add(store, (made.job.id, first(lines, there)))
+    wrong = lines.without(there + 1)
+    wrong = Stretch((0, *wrong.seq), *((column[0], *column) for column in wrong.columns[1:]))  # type: ignore[arg-type]
+    with pytest.raises(RefusedRowError):
+        add(store, (made.job.id, wrong))
+    assert len(rows(store, made.job.id)) == there
+
+
 def test_a_gap_among_them_is_refused(store: Store) -> None:
     made, lines = a_job(store, 1, MANY)
     holed = (*first(lines, 1200).columns, *lines.without(1201).columns)
     halves = Stretch(*holed[:7]), Stretch(*holed[7:])  # type: ignore[arg-type] # each its own type
-    with pytest.raises(RecordError, match="append-only"):
+    with pytest.raises(RefusedRowError, match="append-only"):
         add(store, *((made.job.id, half) for half in halves))
     assert rows(store, made.job.id) == []
 
 
 def test_a_job_that_is_not_there_takes_no_lines(store: Store) -> None:
     _, lines = a_job(store, 1, MANY)
-    with pytest.raises(RecordError):
+    with pytest.raises(RefusedRowError):
         add(store, ("20260101-none", lines))
 
 
@@ -125,5 +137,5 @@ def test_nobody_sees_the_table_without_its_guard(tmp_path: Path) -> None:
             assert rows(other, made.job.id) == []
         assert (guards(other), len(rows(other, made.job.id))) == (before, MANY)
         again = text("INSERT OR REPLACE INTO event SELECT * FROM event WHERE seq = 3")
-        with pytest.raises(RecordError, match="append-only"), store.writing("nothing is changed") as connection:
+        with pytest.raises(RefusedRowError, match="append-only"), store.writing("nothing is changed") as connection:
             connection.execute(again)

@@ -14,9 +14,11 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey,
 
 from auditor import audit
 from commands import steadypoint
+from ingest_figures import invented_job
 from meterlink.record.chain import Line, canonical, digest, read_line, with_hash, without_hash
 from meterlink.record.device_key import DeviceKey, device_key
 from meterlink.record.seal import Seal, fingerprint, seal
+from meterlink.record.written import read_job, read_seal, seal_line, written_job
 from sealed_job import sealed_job
 
 # RFC 8785, section 3.2.2 (input) and 3.2.4 (its bytes in hex), as published.
@@ -206,3 +208,38 @@ def test_an_auditor_s_own_verifier_agrees(tmp_path: Path) -> None:
 
 def test_text_goes_with_the_hash_as_its_last_key() -> None:
     assert with_hash(b'{"a":1}', b"00") == b'{"a":1,"sha256":"00"}'
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("events", "5"),
+        ("events", None),
+        ("events", True),
+        ("events", 0),
+        ("events", -5),
+        ("events", 1.5),
+        ("job", 5),
+        ("head", None),
+        ("public_key", 7),
+        ("signature", 5),
+        ("signature", None),
+    ],
+)
+def test_a_seal_of_other_types_holds_for_nothing(field: str, value: object) -> None:
+    made = seal("20261125-k7m4", 5, "a" * 64, 17, DeviceKey(Ed25519PrivateKey.generate()))
+    written = json.loads(seal_line(made))
+    assert read_seal(canonical(written)) == made
+    assert read_seal(canonical({**written, field: value})) == Seal("", 0, "", 0, "", "")
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [("title", None), ("title", 5), ("lift", False), ("operator", 1.5), ("id", None), ("source", []), ("meter", {})],
+)
+def test_a_job_s_own_line_of_other_types_is_none(field: str, value: object) -> None:
+    written = json.loads(written_job(invented_job(1)))
+    assert read_job(written_job(invented_job(1))) == invented_job(1)
+    text = canonical({"chain": 1, "job": {**written["job"], field: value}})
+    with pytest.raises(TypeError, match=field):
+        read_job(with_hash(text, digest(text)))

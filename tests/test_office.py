@@ -5,7 +5,7 @@ import json
 import random
 import sqlite3
 import time
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Iterator, Sequence
 from contextlib import asynccontextmanager, closing
 from dataclasses import replace
 from pathlib import Path
@@ -17,10 +17,11 @@ from brokers import BadNetwork, Mosquitto, needs_mosquitto
 from commands import lines, started, steadypoint, steadypoint_apart
 from crews import Crew, broker_at, rows, until
 from databases import PostgreSQL, needs_postgresql
-from meterlink.errors import RecordError, UsageError
+from meterlink.errors import RecordError, RefusedRowError, UsageError
 from meterlink.office.aside import Refusal, refusals
 from meterlink.office.feed import Change
-from meterlink.office.intake import Intake
+from meterlink.office.intake import Came, Intake, Outcome
+from meterlink.office.reader import Reader
 from meterlink.office.register import Register
 from meterlink.office.running import Running, make_office
 from meterlink.record.as_found import job_as_found, lines_as_found
@@ -293,22 +294,57 @@ async def test_no_payload_holds_up_those_that_follow(broker: Mosquitto, crew: Cr
         assert max(len(each.payload) for each in refusals(store, 1000)) <= 4096
 
 
-async def test_an_error_of_our_own_ends_the_office_whatever_waits(
-    broker: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize("trouble", [RefusedRowError, KeyError])
+async def test_what_cannot_be_taken_in_is_kept_aside_and_holds_nobody_up(
+    broker: Mosquitto, crew: Crew, store_url: str, monkeypatch: pytest.MonkeyPatch, trouble: type[Exception]
 ) -> None:
-    def broken(intake: Intake, group: object) -> None:
-        time.sleep(1)  # so that all the others come meanwhile
+    """Whatever it is that got by all that is looked at."""
+    take = Intake.take
+
+    def poisoned(intake: Intake, group: Sequence[Came]) -> Outcome:
+        if any(came.data == b"poison" for came in group):
+            raise trouble
+        return take(intake, group)
+
+    monkeypatch.setattr(Intake, "take", poisoned)
+    with Store.at(store_url) as store:
+        async with office_on(store, broker.url):
+            await publish(broker, topics.log(name_of(crew), crew.job), *([b"poison"] * 5))
+            await crew.relay(broker.url, once=True)
+            assert rows(store, crew.job) == rows(crew.store, crew.job)
+        assert [each.payload for each in refusals(store)] == [b"poison"] * 5
+
+
+async def _ends_with(store: Store, broker: Mosquitto, error: type[Exception]) -> None:
+    running, ready = make_office(store, broker_at(broker.url), None, lambda news: None), asyncio.Event()
+    office = asyncio.ensure_future(running.office.run(ready.set))
+    await asyncio.wait_for(ready.wait(), 20)
+    for _ in range(8):  # more than there is room for in what is read
+        await publish(broker, topics.log("crew-1", "20261125-k7m4"), *([b"nonsense"] * 400))
+    with pytest.raises(error):
+        await asyncio.wait_for(office, 20)
+
+
+@pytest.mark.parametrize("after_s", [0.0, 1.0])
+async def test_an_error_of_our_own_ends_the_office_whatever_waits(
+    broker: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, after_s: float
+) -> None:
+    def broken(intake: Intake, *_: object) -> None:
+        time.sleep(after_s)  # so that all the others come meanwhile, or none
         raise ZeroDivisionError
 
     monkeypatch.setattr(Intake, "take", broken)
+    monkeypatch.setattr(Intake, "put_aside", broken)
     with Store.at(f"sqlite:///{tmp_path / 'office.sqlite3'}") as store:
-        running, ready = make_office(store, broker_at(broker.url), None, lambda news: None), asyncio.Event()
-        office = asyncio.ensure_future(running.office.run(ready.set))
-        await asyncio.wait_for(ready.wait(), 20)
-        for _ in range(8):  # more than there is room for in what is read
-            await publish(broker, topics.log("crew-1", "20261125-k7m4"), *([b"nonsense"] * 400))
-        with pytest.raises(ZeroDivisionError):
-            await asyncio.wait_for(office, 20)
+        for _ in range(5):
+            await _ends_with(store, broker, ZeroDivisionError)
+        monkeypatch.undo()
+
+        def unread(reader: Reader, messages: object) -> None:
+            raise ZeroDivisionError
+
+        monkeypatch.setattr(Reader, "read", unread)
+        await _ends_with(store, broker, ZeroDivisionError)
 
 
 async def test_a_flood_of_refused_messages_fills_no_disk(broker: Mosquitto, tmp_path: Path) -> None:

@@ -13,6 +13,7 @@ import pytest
 from paho.mqtt import publish
 from playwright.sync_api import Browser, Locator, Page, expect
 
+from audit_bench import until
 from brokers import Mosquitto, needs_mosquitto
 from commands import steadypoint
 from login_bench import PASSWORDS
@@ -296,7 +297,9 @@ def test_what_a_device_says_is_text_and_nothing_else(
     expect(page.locator("#verdict")).to_contain_text(EVIL)
     sha256 = page.locator("#remarks a").get_attribute("href")
     assert sha256 is not None
-    with get(office.url.rstrip("/") + sha256) as photo:
+    url = office.url.rstrip("/") + sha256
+    until(page, lambda: page.request.get(url).ok)  # a photo comes behind its note
+    with get(url) as photo:
         assert photo.headers["content-type"] == "image/png"
         assert photo.headers["x-content-type-options"] == "nosniff"
     page.goto(f"{office.url}history")

@@ -1,5 +1,6 @@
 """Packs are read in a process of its own: the same as here, through its death, never longer than the office lives."""
 
+import errno
 import signal
 import subprocess
 import sys
@@ -59,6 +60,22 @@ def test_a_reader_that_is_killed_costs_nothing(monkeypatch: pytest.MonkeyPatch) 
         process.join()
         assert [told(each) for each in reader.read(_MESSAGES)] == here
         assert read_elsewhere(reader, monkeypatch) == here  # there is another
+
+
+def test_where_no_other_can_be_started_all_is_read_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    def no_room(*_: object) -> None:
+        raise OSError(errno.ENOMEM, "no room")
+
+    here = [told(read_message(each)) for each in _MESSAGES]
+    with Reader() as reader:
+        assert soon(lambda: reader.up)
+        (process,) = active_children()
+        monkeypatch.setattr(type(process), "start", no_room)
+        process.kill()
+        process.join()
+        for _ in range(2):
+            assert [told(each) for each in reader.read(_MESSAGES)] == here
+            assert not reader.up
 
 
 _OFFICE = """

@@ -15,7 +15,7 @@ from meterlink.errors import UsageError
 from meterlink.inbox import mark_taken, put_note, waiting_notes
 from meterlink.reading import NS_PER_S
 from meterlink.record.as_found import job_as_found, lines_as_found, seals_as_found
-from meterlink.record.chain import Line, digest
+from meterlink.record.chain import Line, canonical, digest
 from meterlink.record.store import Job
 from meterlink.record.take_in import event_row
 from meterlink.record.written import written_job
@@ -176,6 +176,33 @@ def test_what_a_record_would_write_otherwise_is_no_line_though_its_hash_is_right
     line = _SAMPLE[1][0]._replace(**change)  # type: ignore[arg-type] # names of bytes
     with pytest.raises(NoPackError, match=why):
         read_pack(lines_alone([line._replace(sha256=digest(line.text))]).encode())
+
+
+def test_a_brace_on_the_display_is_no_end_of_a_line() -> None:
+    before, line = _SAMPLE[1][1:3]
+    body = canonical({**json.loads(line.body), "display": '{}},"kind"', "value": None})
+    line = line._replace(body=body, prev=before.sha256)
+    line = line._replace(sha256=digest(line.text))
+    written = lines_alone([before, line])
+    found = read_pack(written.encode())
+    assert isinstance(found, Pack)
+    assert found.lines.body == (before.body.decode(), body.decode())
+    assert json.loads(written)[1]["line"]["body"] == json.loads(body)
+
+
+def test_no_line_hides_behind_another() -> None:
+    one, two = (lines_alone([line]) for line in _SAMPLE[1][1:3])
+    for text in (
+        f"{one[:-1]},{two[1:]}",  # two records on one line of text
+        f'{one[:-2]},"x":{two[1:-1]}}}]',  # one in the tail of the other
+        f'{one[:-2]},"x":{{}}{two[two.index(_BEHIND_THE_BODY) :]}',  # its end there
+    ):
+        assert _quickly(text) is None
+        with pytest.raises(NoPackError):
+            read_pack(text.encode())
+
+
+_BEHIND_THE_BODY = ',"kind":'
 
 
 def _sample() -> tuple[Job, list[Line]]:

@@ -82,6 +82,9 @@ def admit(
         return fresh
     seq, sha256 = (fresh.seq[-1], fresh.sha256[-1]) if fresh else (head.seq, head.sha256)
     seals = [seal for seal in pack.seals if seal.events > head.sealed]
+    numbers = [seal.events for seal in seals]
+    if numbers != sorted(set(numbers)):
+        return Refused("malformed: seals that do not follow each other")
     for seal in seals:
         if seal.job != job_id or seal.public_key != key or abs(seal.utc_ns) >= LARGEST_TIME or not seal.holds:
             return Refused(f"forged: the seal of line {seal.events} does not hold")

@@ -102,6 +102,15 @@ class Intake:
         with self._store.writing("nothing is taken in") as connection:
             return _Group(connection, self._register, self._early_s).take(group)
 
+    def put_aside(self, came: Came, why: str) -> Outcome:
+        """Refuse a message, whatever is in it.
+
+        Raises:
+            RecordError: it is not kept; it comes again.
+        """
+        with self._store.writing("nothing is put aside") as connection:
+            return _Group(connection, self._register, self._early_s).put_aside(came, why)
+
 
 class _Group:
     """One transaction."""
@@ -143,6 +152,13 @@ class _Group:
         changed = bool(self._marks)
         events = sum(len(lines) for _, lines in self._events)
         return Outcome(answers, self._early, changed, events, len(self._aside))
+
+    def put_aside(self, came: Came, why: str) -> Outcome:
+        """Refuse one message."""
+        self._heads = self._stored_heads({came.crew.job})
+        self._refuse(came, why)
+        self._write()
+        return Outcome(list(self._answers.values()), [], changed=True, refused=1)
 
     def _take(self, came: Came, found: Pack | PhotoPart) -> None:
         crew = came.crew

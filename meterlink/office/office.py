@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import aiomqtt
 
-from meterlink.errors import MeterlinkError
+from meterlink.errors import MeterlinkError, RefusedRowError
 from meterlink.office.feed import Feed
 from meterlink.office.intake import Answer, Came, Intake, Outcome
 from meterlink.office.notes import Postbox
@@ -43,8 +43,8 @@ _GROUP, _GROUP_BYTES = 400, 4 * 1024 * 1024
 _WAITING, _WAITING_BYTES = 4000, 64 * 1024 * 1024
 """So much waits at most."""
 _LINGER_S, _WORTH_IT = 0.05, 64 * 1024
-"""So long the first message of a group waits for others, unless so many bytes are there at once: a commit for each of
-many crews would cost more than their lines."""
+"""So long a message waits for others, unless so many bytes are there at once: a commit for each of many crews would
+cost more than their lines."""
 _READ, _READ_BYTES = 100, 256 * 1024
 """So much is read at once: while the database is at work on a group, the next is read, a part after the other."""
 _PARTS = 16
@@ -113,13 +113,13 @@ class Office:
             workers = [self._loop.run_in_executor(pool, each) for each in (self._read, self._work)]
             serving = asyncio.ensure_future(self._keep_serving(ready))
             try:
-                done, _ = await asyncio.wait([serving, *workers], return_when=asyncio.FIRST_COMPLETED)
-                for each in done:
-                    each.result()
+                await asyncio.wait([serving, *workers], return_when=asyncio.FIRST_COMPLETED)
             finally:
                 serving.cancel()
                 self._raw.put(None)
-                await asyncio.gather(serving, *workers, return_exceptions=True)
+                ended = await asyncio.gather(*workers, serving, return_exceptions=True)
+            # Where one worker fails, the other comes to its end first.
+            raise next((each for each in ended if isinstance(each, Exception)), RuntimeError("it ended unasked"))
 
     async def _keep_serving(self, ready: Callable[[], None]) -> None:
         failures = 0
@@ -215,19 +215,21 @@ class Office:
         if not sending.cancelled():
             sending.exception()  # looked at: a connection that broke is noticed where it is listened to
 
-    # Two threads: while the database is at work on what one took in, the other has read what came. They are handed
-    # whole groups: a thread that is woken for each message takes turns with the network's for nothing.
+    # Two threads: while the database is at work on what one took in, the other reads what came. They are handed many
+    # messages at once: a thread that is woken for each takes turns with the network's for nothing.
 
     def _read(self) -> None:
-        while (first := self._raw.get()) is not None:
-            if self._bytes_heard - self._bytes_read < _WORTH_IT:
-                time.sleep(_LINGER_S)
-            heard, goes_on = self._drained(first)
-            found = iter(self._reader.read([data for crew, data, _, _ in heard if crew.about == "log"]))
-            self._parts.put([Came(*each, next(found) if each[0].about == "log" else None) for each in heard])
-            if not goes_on:
-                break
-        self._parts.put(None)
+        try:
+            while (first := self._raw.get()) is not None:
+                if self._bytes_heard - self._bytes_read < _WORTH_IT:
+                    time.sleep(_LINGER_S)
+                heard, goes_on = self._drained(first)
+                found = iter(self._reader.read([data for crew, data, _, _ in heard if crew.about == "log"]))
+                self._parts.put([Came(*each, next(found) if each[0].about == "log" else None) for each in heard])
+                if not goes_on:
+                    break
+        finally:
+            self._parts.put(None)
 
     def _drained(self, first: _Heard) -> tuple[list[_Heard], bool]:
         """Return what is there, up to a bound, and whether more is to come."""
@@ -288,18 +290,36 @@ class Office:
         try:
             return self._intake.take(group)
         except MeterlinkError as error:
-            self._loop.call_soon_threadsafe(self._news, str(error))
-        time.sleep(_AFTER_TROUBLE_S)
+            self._tell(str(error))
+            if not isinstance(error, RefusedRowError):
+                time.sleep(_AFTER_TROUBLE_S)
+        except Exception as error:
+            self._tell(f"cannot be taken in together ({error!r})")
         whole, failed = Outcome([], [], changed=False), 0
         for came in group:
             try:
-                whole.add(self._intake.take([came]))
+                whole.add(self._alone(came))
                 failed = 0
             except MeterlinkError:  # it comes again
                 failed += 1
             if failed == _STORE_IN_TROUBLE:
                 break
         return whole
+
+    def _alone(self, came: Came) -> Outcome:
+        """Take one in, or keep it aside where it is its own fault that it cannot be."""
+        try:
+            return self._intake.take([came])
+        except RefusedRowError:
+            return self._intake.put_aside(came, "malformed: no record can hold what is in it")
+        except MeterlinkError:
+            raise
+        except Exception as error:  # nothing that a stranger sends ends the office
+            return self._intake.put_aside(came, f"malformed: it cannot be taken in ({type(error).__name__})")
+
+    def _tell(self, news: str) -> None:
+        """Tell the user, from one of the two threads."""
+        self._loop.call_soon_threadsafe(self._news, news)
 
     def _took(self, outcome: Outcome) -> None:
         self.counts.events += outcome.events

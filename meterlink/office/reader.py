@@ -52,18 +52,20 @@ class Reader:
                 self._pipe.send(messages)
                 packed: Sequence[_Packed] = self._pipe.recv()
             except (EOFError, OSError):  # it was killed: nothing is lost, for it keeps nothing
+                self._heard_of = False
                 self._pipe.close()
-                self._start()
+                with suppress(OSError):  # where there is no room for another, all is read here
+                    self._start()
             else:
                 return [_unpacked(each) for each in packed]
         return [read_message(each) for each in messages]
 
     def _start(self) -> None:
-        self._pipe, theirs = _SPAWN.Pipe()
-        self._process = _SPAWN.Process(target=_serve, args=(theirs,), name="steadypoint-reader", daemon=True)
-        self._process.start()
-        theirs.close()  # so that either side hears when the other is gone, even by `kill -9`
-        self._heard_of = False
+        ours, theirs = _SPAWN.Pipe()
+        with theirs:  # closed here, so that either side hears when the other is gone, even by `kill -9`
+            process = _SPAWN.Process(target=_serve, args=(theirs,), name="steadypoint-reader", daemon=True)
+            process.start()
+        self._pipe, self._process, self._heard_of = ours, process, False
 
     @property
     def up(self) -> bool:
@@ -77,7 +79,7 @@ class Reader:
 
 def _serve(pipe: Connection) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is heard by the office, which closes the pipe
-    gc.disable()  # it goes through all lines again and again, which hold no circles
+    gc.disable()  # the collector would go through all lines again and again, which hold no circles
     with suppress(EOFError, OSError):  # the office is gone
         pipe.send(None)
         while True:

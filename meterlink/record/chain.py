@@ -28,7 +28,7 @@ VERSION = 1
 _KIND = re.compile(rb"[a-z-]+")
 _LINE = re.compile(
     rb'\{"at":\{"monotonic_ns":"(0|-?[1-9][0-9]*)","utc_ns":"(0|-?[1-9][0-9]*)"\},"body":(\{.*\}),"kind":"([a-z-]+)",'
-    rb'"prev":"([0-9a-f]{64})","raw":"((?:[0-9a-f]{2})*)","seq":([0-9]+),"sha256":"([0-9a-f]{64})"\}'
+    rb'"prev":"([0-9a-f]{64})","raw":"((?:[0-9a-f]{2})*)","seq":([1-9][0-9]{0,8}),"sha256":"([0-9a-f]{64})"\}'
 )
 _HASH = len(b',"sha256":""}') + 64
 """Bytes at the end of a written line that its hash takes."""

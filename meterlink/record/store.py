@@ -91,8 +91,9 @@ class Job:
         values: dict[str, Any] = {each.name: written[each.name] for each in fields(cls) if each.name != "sha256"}
         for name in ("started_utc_ns", "utc_offset_s"):
             values[name] = int(values[name])
-        if wrong := [name for name, value in values.items() if not isinstance(value, str | int | None)]:
-            raise TypeError(f"{wrong[0]!r} is no text")
+        kinds = {each.name: each.type for each in fields(cls)}
+        if wrong := [name for name, value in values.items() if not isinstance(value, kinds[name])]:  # type: ignore[arg-type]
+            raise TypeError(f"{wrong[0]!r} is not what it must be")
         return cls(**values)
 
 

@@ -5,9 +5,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from sqlalchemy import Connection, Engine
-from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
 
-from meterlink.errors import RecordError
+from meterlink.errors import RecordError, RefusedRowError
 
 UNWRITABLE = "the file or its folder cannot be written; give yourself the right to write there, or copy the record"
 DAMAGED = (
@@ -35,6 +35,9 @@ _ON_A_SERVER = {
 }
 """By the beginning of the SQLSTATE (PostgreSQL, appendix A)."""
 
+_REFUSALS = ("22", "23", "P0")
+"""The classes of SQLSTATE for data, constraints, and what our own triggers raise."""
+
 
 @contextmanager
 def writing(engine: Engine) -> Iterator[Connection]:
@@ -55,13 +58,22 @@ def explained(place: object, failed: str) -> Iterator[None]:
     try:
         yield
     except DBAPIError as error:
-        raise RecordError(f"{place}: {failed}: {_why(error)}") from error
+        kind = RefusedRowError if _is_refusal(error) else RecordError
+        raise kind(f"{place}: {failed}: {_why(error)}") from error
+
+
+def _is_refusal(error: DBAPIError) -> bool:
+    return isinstance(error, IntegrityError | DataError) or _sqlstate(error).startswith(_REFUSALS)
 
 
 def _why(error: DBAPIError) -> str:
     code = getattr(error.orig, "sqlite_errorcode", None)
     if code is not None:
         return _IN_A_FILE.get(code & 0xFF, str(error.orig))  # the upper bits only refine the primary code
-    state = getattr(error.orig, "sqlstate", None) or ""
+    state = _sqlstate(error)
     known = next((why for begin, why in _ON_A_SERVER.items() if state.startswith(begin)), None)
     return known or " ".join(str(error.orig).split())
+
+
+def _sqlstate(error: DBAPIError) -> str:
+    return getattr(error.orig, "sqlstate", None) or ""

@@ -1,7 +1,7 @@
 """A job's own line and its seals as archives and packs have them, and back."""
 
 import json
-from dataclasses import replace
+from dataclasses import fields, replace
 
 from meterlink.record.chain import VERSION, canonical, digest, with_hash, without_hash
 from meterlink.record.seal import Seal
@@ -39,12 +39,14 @@ def seal_line(seal: Seal) -> bytes:
 
 
 def read_seal(written: bytes) -> Seal:
-    """Read a seal; one that is not written as it must be holds for nothing."""
+    """Read a seal; one that is not written as it must be holds for nothing, and covers no line."""
     nothing = Seal("", 0, "", 0, "", "")
     try:
         values = json.loads(written)
         del values["seal"]
         seal = Seal(**{**values, "utc_ns": int(values["utc_ns"])})
+        if wrong := [each.name for each in fields(seal) if type(getattr(seal, each.name)) is not each.type]:
+            raise TypeError(wrong)
     except (KeyError, TypeError, ValueError, RecursionError):
         return nothing
-    return seal if seal_line(seal) == written else nothing
+    return seal if seal.events > 0 and seal_line(seal) == written else nothing
