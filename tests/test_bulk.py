@@ -1,17 +1,18 @@
 """Many lines at once into the office's table: all of them or none, and never any but a job's next."""
 
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from itertools import islice
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Connection, insert, select, text
+from sqlalchemy import Connection, insert, text
 
+from crews import rows as everything
 from ingest_figures import Load, load
 from meterlink.errors import RefusedRowError
 from meterlink.office.bulk import insert_events
-from meterlink.record.schema import EVENT, JOB
+from meterlink.record.schema import JOB
 from meterlink.record.store import Store
 from meterlink.record.take_in import event_row
 from meterlink.relay.pack import Pack, read_pack
@@ -47,8 +48,7 @@ def add(store: Store, *lines: tuple[str, Stretch]) -> None:
 
 
 def rows(store: Store, job: str) -> list[tuple[object, ...]]:
-    with store.reading() as connection:
-        return [tuple(row) for row in connection.execute(select(EVENT).where(EVENT.c.job == job).order_by(EVENT.c.seq))]
+    return everything(store, job)[1:]  # behind the job's own line
 
 
 def guards(store: Store) -> list[str]:
@@ -117,6 +117,18 @@ def test_a_gap_among_them_is_refused(store: Store) -> None:
     halves = Stretch(*holed[:7]), Stretch(*holed[7:])  # type: ignore[arg-type] # each its own type
     with pytest.raises(RefusedRowError, match="append-only"):
         add(store, *((made.job.id, half) for half in halves))
+    assert rows(store, made.job.id) == []
+
+
+def test_what_a_driver_refuses_by_itself_is_refused_too(store: Store) -> None:
+    """A server's text holds no NUL (PostgreSQL, section 8.3); nor does a number of 64 bits hold more."""
+    made, lines = a_job(store, 1, 1)
+    too_late = replace(lines, utc_ns=(2**70,))
+    with pytest.raises((RefusedRowError, OverflowError)):
+        add(store, (made.job.id, too_late))
+    if store.place.startswith("postgresql"):
+        with pytest.raises(RefusedRowError):
+            add(store, (made.job.id, replace(lines, body=("a\0b",))))
     assert rows(store, made.job.id) == []
 
 

@@ -57,14 +57,14 @@ def insert_events(connection: Connection, lines: Lines) -> None:
 
 def _copy(connection: Connection, lines: Lines) -> None:
     driver: Any = connection.connection.driver_connection
-    error_of_the_driver: Any = connection.dialect.loaded_dbapi.Error
+    errors: Any = connection.dialect.loaded_dbapi.Error
     try:
         with driver.cursor() as cursor, cursor.copy(_COPY) as copy:
             copy.set_types(_TYPES)
             for row in chain.from_iterable(map(_rows, lines)):
                 copy.write_row(row)
-    except error_of_the_driver as error:
-        raise DBAPIError(_COPY, None, error) from error  # as SQLAlchemy does with those that come by it
+    except errors as error:  # raised as SQLAlchemy does with those that come by it
+        raise DBAPIError.instance(_COPY, None, error, errors, dialect=connection.dialect) from error
 
 
 def _rows(lines: tuple[str, Stretch]) -> Iterator[tuple[object, ...]]:

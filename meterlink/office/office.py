@@ -294,7 +294,7 @@ class Office:
             if not isinstance(error, RefusedRowError):
                 time.sleep(_AFTER_TROUBLE_S)
         except Exception as error:
-            self._tell(f"cannot be taken in together ({error!r})")
+            self._tell(f"a group of messages cannot be taken in ({error!r}); each is tried by itself")
         whole, failed = Outcome([], [], changed=False), 0
         for came in group:
             try:

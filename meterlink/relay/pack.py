@@ -200,7 +200,7 @@ def _quickly(text: str) -> Pack | None:
         and _HASH.fullmatch(prevs[0])
         and prevs[1:] == hashes[:-1]
         and _KINDS.issuperset(kinds)
-        and tuple([hashlib.sha256(f"{each}}}".encode()).hexdigest() for each in texts]) == hashes
+        and tuple(map(_hash, texts)) == hashes
         and max(map(max, times)) < LARGEST_TIME
         and all(map(_is_object, set(bodies)))  # a meter at rest shows the same again and again
     )
@@ -227,9 +227,10 @@ def _closely(text: str) -> Pack:
             if other[1] == "job":
                 job = read_job(other[2].encode())
             else:
-                seals.append(read_seal(other[2].encode()))
-                if not seals[-1].events:
+                seal = read_seal(other[2].encode())
+                if not seal.events:  # it covers no line
                     raise ValueError
+                seals.append(seal)
         except (KeyError, TypeError, ValueError, RecursionError, NewerError) as error:
             raise NoPackError(f"malformed: record {number} is not written as a log's lines are") from error
     return Pack(job, prev, Stretch(*zip(*lines, strict=True)), seals)

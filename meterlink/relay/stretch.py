@@ -4,7 +4,6 @@ There are many lines: a column of all of them is checked, sent on and stored wit
 few calls each.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Self
 
@@ -39,10 +38,6 @@ class Stretch:
         """Return the hash of the line of that number; None where it is not in the stretch."""
         place = seq - self.seq[0] if self.seq else -1
         return self.sha256[place] if 0 <= place < len(self) else None
-
-    def rows(self) -> Iterator[tuple[int | str | bytes, ...]]:
-        """Return the lines one by one."""
-        return zip(*self.columns, strict=True)
 
 
 NO_LINES = Stretch()
