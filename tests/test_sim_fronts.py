@@ -117,7 +117,7 @@ async def test_the_bytes_of_each_format_come_through_the_real_port(name: str, pa
     if wire.line.bytesize == 7:
         assert any(byte > 0x7F for byte in data) == parity_left_in
         data = SevenBits(wire.line.parity).feed(data)
-    assert data in block * 8  # the first may have been cut
+    assert data in block * (len(data) // len(block) + 2)  # the first and the last may have been cut
 
 
 @posix
