@@ -68,3 +68,60 @@ def test_a_computer_that_slept_is_told_by_the_wall_clock() -> None:
 
 def test_a_meter_slower_than_any_silence_is_heard_once_its_pace_is_known() -> None:
     assert fresh(Pace(), 0, 5, 10, 15, 20) == [True, False, True, True, True]
+
+
+def test_a_meter_that_updates_quicker_on_another_dial_is_followed() -> None:
+    pace = Pace()
+    assert all(fresh(pace, *range(10)))  # once a second, as capacitance
+    assert all(fresh(pace, *(9 + number / 4 for number in range(1, 10))))  # four times, as volts
+    assert pace.interval_ns == NS_PER_S // 4
+    assert fresh(pace, 20, 20, 20.25, 20.5) == [False, False, True, True]
+
+
+def test_a_computer_too_busy_to_take_readings_as_they_come_learns_the_pace_again() -> None:
+    pace = Pace()
+    bursts = [2.0 * burst for burst in range(10) for _ in range(6)]  # three readings a second, taken every 2 s
+    fresh(pace, *bursts, 60)
+    assert pace.interval_ns == 2 * NS_PER_S
+    later = fresh(pace, *(60 + number / 3 for number in range(1, 180)))
+    assert later.index(True) == 125  # the pause lasted 42 s: after as long again all that piled up must be through
+    assert all(later[later.index(True) :])
+
+
+@given(
+    past=st.lists(st.floats(0, 40), max_size=40),
+    breaks=st.sets(st.integers(0, 39)),
+    rate=st.floats(0.5, 10),
+)
+def test_whatever_came_before_a_steady_meter_is_fresh_in_the_end(
+    past: list[float], breaks: set[int], rate: float
+) -> None:
+    pace, now = Pace(), 0.0
+    for number, apart in enumerate(past):
+        now += apart
+        pace.take(at(now))
+        if number in breaks:
+            pace.broke()
+    steady = fresh(pace, *(now + number / rate for number in range(1, round(91 * rate) + 20)))
+    assert all(steady[-10:])
+
+
+@given(
+    rate=st.floats(1, 10),
+    pause=st.floats(3.6, 60),
+    gap=st.floats(0, 0.49),
+    lost=st.booleans(),
+)
+def test_a_backlog_handed_over_at_twice_the_pace_or_more_judges_nothing(
+    rate: float, pause: float, gap: float, *, lost: bool
+) -> None:
+    """The readings of a pause come `gap` intervals apart, with those that are measured meanwhile behind them."""
+    pace, interval = Pace(), 1 / rate
+    assert all(fresh(pace, *(number * interval for number in range(20))))
+    begun = 19 * interval
+    if lost:
+        pace.broke()
+    now, measured = begun + pause, begun + interval
+    while now - measured >= interval:
+        assert not pace.take(at(now)), (now, measured)
+        now, measured = now + gap * interval, measured + interval
