@@ -1,19 +1,25 @@
 """What tests of several files share."""
 
+import signal
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 from databases import PostgreSQL, needs_postgresql
+
+settings.register_profile("no matter how busy", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("no matter how busy")
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # so it is behind nohup; the commands under test would inherit it
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture(scope="session")
 def postgresql() -> Iterator[PostgreSQL]:
-    server = PostgreSQL()
-    server.start()
-    yield server
-    server.stop()
+    with PostgreSQL() as server:
+        yield server
 
 
 @pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=needs_postgresql)])

@@ -6,8 +6,9 @@ import subprocess
 import sys
 import tempfile
 import time
-from contextlib import suppress
+from contextlib import AbstractContextManager, nullcontext, suppress
 from pathlib import Path
+from typing import Self
 
 import pytest
 
@@ -38,12 +39,12 @@ class PostgreSQL:
         if os.getuid() == 0:
             shutil.chown(self._folder, "postgres", "postgres")
 
-    def start(self) -> None:
+    def __enter__(self) -> Self:
         self._run("initdb", "-D", str(self._data), "-U", "steadypoint", "-A", "trust", "-E", "UTF8", "--no-sync")
-        options = f"-p {self.port} -c listen_addresses=127.0.0.1 -c unix_socket_directories={self._folder}"
-        self._run("pg_ctl", "-D", str(self._data), "-o", options, "-l", str(self._folder / "log"), "-w", "start")
+        self._start()
+        return self
 
-    def stop(self) -> None:
+    def __exit__(self, *_: object) -> None:
         with suppress(subprocess.CalledProcessError):
             self._run("pg_ctl", "-D", str(self._data), "-m", "immediate", "-w", "stop")
         shutil.rmtree(self._folder, ignore_errors=True)
@@ -51,8 +52,7 @@ class PostgreSQL:
     def crash(self) -> None:
         """Have it lose power, as far as a program can tell, and start again."""
         self._run("pg_ctl", "-D", str(self._data), "-m", "immediate", "-w", "stop")
-        options = f"-p {self.port} -c listen_addresses=127.0.0.1 -c unix_socket_directories={self._folder}"
-        self._run("pg_ctl", "-D", str(self._data), "-o", options, "-l", str(self._folder / "log"), "-w", "start")
+        self._start()
 
     def database(self) -> str:
         """Make an empty database; return its URL."""
@@ -60,6 +60,10 @@ class PostgreSQL:
         name = f"office_{os.getpid()}_{self._databases}_{time.time_ns() % 10**6}"
         self._run("createdb", "-h", "127.0.0.1", "-p", str(self.port), "-U", "steadypoint", name)
         return f"postgresql://steadypoint@127.0.0.1:{self.port}/{name}"
+
+    def _start(self) -> None:
+        options = f"-p {self.port} -c listen_addresses=127.0.0.1 -c unix_socket_directories={self._folder}"
+        self._run("pg_ctl", "-D", str(self._data), "-o", options, "-l", str(self._folder / "log"), "-w", "start")
 
     def _run(self, program: str, *arguments: str) -> None:
         as_user = ["runuser", "-u", "postgres", "--"] if os.getuid() == 0 else []
@@ -69,5 +73,13 @@ class PostgreSQL:
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL if "-v" not in sys.argv else None,
             cwd="/",
-            timeout=60,
+            timeout=300,
         )
+
+
+def one_if_asked_for() -> AbstractContextManager[PostgreSQL | None]:
+    """Return the server that a script runs on where it was called with `--postgresql`, and takes that word away."""
+    if "--postgresql" not in sys.argv:
+        return nullcontext()
+    sys.argv.remove("--postgresql")
+    return PostgreSQL()

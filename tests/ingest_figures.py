@@ -33,7 +33,7 @@ from sqlalchemy import make_url
 
 from brokers import Mosquitto
 from crews import broker_at
-from databases import PostgreSQL
+from databases import one_if_asked_for
 from meterlink.reading import Instant
 from meterlink.record.chain import Line, canonical, digest
 from meterlink.record.codec import to_entry
@@ -383,20 +383,13 @@ def _size(url: str) -> int:
 
 def main() -> None:
     short = "--short" in sys.argv
-    server = PostgreSQL() if "--postgresql" in sys.argv else None
-    if server is not None:
-        server.start()
-    with tempfile.TemporaryDirectory() as folder:
+    with one_if_asked_for() as server, tempfile.TemporaryDirectory() as folder:
         numbers = count()
 
         def new_store() -> str:
             return server.database() if server else f"sqlite:///{folder}/{next(numbers)}.sqlite3"
 
-        try:
-            figures = asyncio.run(measure(Path(folder), new_store, **(SHORT if short else FULL)))  # type: ignore[arg-type]
-        finally:
-            if server is not None:
-                server.stop()
+        figures = asyncio.run(measure(Path(folder), new_store, **(SHORT if short else FULL)))  # type: ignore[arg-type]
     print(f"{os.cpu_count()} processors, {'PostgreSQL' if server else 'SQLite'}\n{figures}")  # noqa: T201
     sys.exit(0 if figures.share >= 0.5 and figures.lag_ms[1] < 2000 else 1)
 

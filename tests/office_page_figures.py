@@ -4,7 +4,7 @@ A reading is stamped when the crew's process takes it from the meter; the page n
 digits are on the screen. On the way: the crew's commit, its relay, a real mosquitto, the office, the page. A crew's
 readings share a commit for up to 0.25 s (`session.py`); the newest of each is drawn, and counts here.
 
-    python tests/office_page_figures.py [CREWS] [SECONDS] [READINGS A SECOND]
+    python tests/office_page_figures.py [CREWS] [SECONDS] [READINGS A SECOND] [--postgresql]
 """
 
 import sys
@@ -18,6 +18,7 @@ from pathlib import Path
 from playwright.sync_api import expect
 
 from brokers import Mosquitto
+from databases import one_if_asked_for
 from office_bench import Office, Relays, Technician
 from page_bench import LARGE, chromium, opened
 
@@ -52,12 +53,12 @@ def share(delays: tuple[int, ...], part: float) -> int:
     return sorted(delays)[min(len(delays) - 1, int(part * len(delays)))]
 
 
-def measure(crews: int, seconds: float, rate: float) -> list[Delays]:
+def measure(crews: int, seconds: float, rate: float, store: str | None = None) -> list[Delays]:
     """Let crews read, and watch first one page, then the other: a browser draws a page behind another late."""
     with ExitStack() as stack:
         home = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         broker = stack.enter_context(Mosquitto(home / "broker"))
-        office = stack.enter_context(Office(home / "office", broker))
+        office = stack.enter_context(Office(home / "office", broker, store=store))
         relays = stack.enter_context(Relays(broker))
         context = stack.enter_context(chromium()).new_context(viewport=LARGE)
         found = []
@@ -101,10 +102,12 @@ def read(people: list[Technician], seconds: float, rate: float) -> int:
 
 def main() -> None:
     """Measure and print."""
-    given = [float(each) for each in sys.argv[1:]]
-    crews, seconds, rate = [*given, *(10.0, 60.0, 5.0)[len(given) :]]
-    print(f"{crews:.0f} crews, {rate:g} readings a second each:")  # noqa: T201
-    for delays in measure(int(crews), seconds, rate):
+    with one_if_asked_for() as server:
+        given = [float(each) for each in sys.argv[1:]]
+        crews, seconds, rate = [*given, *(10.0, 60.0, 5.0)[len(given) :]]
+        found = measure(int(crews), seconds, rate, server.database() if server else None)
+    print(f"{crews:.0f} crews, {rate:g} readings a second each, {'PostgreSQL' if server else 'SQLite'}:")  # noqa: T201
+    for delays in found:
         print(f"  {delays}")  # noqa: T201
 
 

@@ -22,7 +22,7 @@ import aiomqtt
 from brokers import BadNetwork, Mosquitto
 from commands import environment
 from crews import Crew, rows
-from databases import PostgreSQL
+from databases import one_if_asked_for
 from meterlink.record.as_found import job_as_found, lines_as_found, seals_as_found
 from meterlink.record.proof import prove
 from meterlink.record.store import Store
@@ -223,19 +223,12 @@ def _compare(came_to: Storm, store_url: str, people: list[Crew]) -> None:
 
 
 def main() -> None:
-    given = [each for each in sys.argv[1:] if each != "--postgresql"]
-    crews, minutes, speed = (float(value) for value in [*given, *("30", "10", "5")[len(given) :]])
-    server = PostgreSQL() if "--postgresql" in sys.argv else None
-    with tempfile.TemporaryDirectory() as folder:
-        try:
-            if server is not None:
-                server.start()
-            url = server.database() if server is not None else f"sqlite:///{folder}/office.sqlite3"
-            offices = 1 if server is None else 2
-            came_to = asyncio.run(storm(Path(folder), url, int(crews), minutes, speed, offices=offices))
-        finally:
-            if server is not None:
-                server.stop()
+    with one_if_asked_for() as server, tempfile.TemporaryDirectory() as folder:
+        given = sys.argv[1:]
+        crews, minutes, speed = (float(value) for value in [*given, *("30", "10", "5")[len(given) :]])
+        url = server.database() if server else f"sqlite:///{folder}/office.sqlite3"
+        offices = 2 if server else 1
+        came_to = asyncio.run(storm(Path(folder), url, int(crews), minutes, speed, offices=offices))
     print(came_to)  # noqa: T201
     for each in (*came_to.differing, *came_to.unproven):
         print(each)  # noqa: T201
