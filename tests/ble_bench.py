@@ -37,16 +37,16 @@ LINE = LineSettings(gatt=PLACE)
 ADDRESS = "C0:FF:EE:00:00:01"
 
 QUICK = Patience(
-    start_s=1.0,
+    start_s=10.0,
     hear_s=0.6,
     turn_s=0.3,
     busy_s=1.0,
-    connect_s=1.0,
+    connect_s=10.0,
     hold_s=0.1,
     gone_s=0.1,
     look_s=0.3,
     read_every_s=0.02,
-    leave_s=0.3,
+    leave_s=5.0,
 )
 
 
@@ -109,7 +109,7 @@ async def refused(
 ) -> LinkError:
     """Open the transport, which must fail, and return why."""
     with pytest.raises(LinkError) as caught:
-        async with asyncio.timeout(20), opened(address, patience, options):
+        async with asyncio.timeout(60), opened(address, patience, options):
             pass
     return caught.value
 
@@ -117,7 +117,7 @@ async def refused(
 async def received(connection: Connection, size: int) -> bytes:
     """Read until so many bytes have come."""
     data = b""
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(30):
         while len(data) < size:
             chunk = await connection.read()
             assert chunk is not None
@@ -127,7 +127,7 @@ async def received(connection: Connection, size: int) -> bytes:
 
 async def said(bluez: SimulatedBluez, peripheral: Peripheral, data: bytes) -> None:
     """Send one notification as soon as somebody is subscribed."""
-    async with asyncio.timeout(5):
+    async with asyncio.timeout(30):
         while not await bluez.notify(peripheral, NOTIFY, data):  # noqa: ASYNC110 - the simulation has no event for it
             await asyncio.sleep(0.002)
 

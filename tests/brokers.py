@@ -84,7 +84,7 @@ class BadNetwork:
     """A TCP proxy before a broker: passes on, delays, cuts, or swallows everything and says nothing."""
 
     def __init__(self, target: int) -> None:
-        self.port = free_port()
+        self.port = 0
         self._target = target
         self._server: asyncio.Server | None = None
         self._open: set[asyncio.Task[None]] = set()
@@ -99,7 +99,8 @@ class BadNetwork:
         return f"mqtt://127.0.0.1:{self.port}"
 
     async def __aenter__(self) -> "BadNetwork":
-        self._server = await asyncio.start_server(self._take, "127.0.0.1", self.port)
+        self._server = await asyncio.start_server(self._take, "127.0.0.1", 0)
+        self.port = self._server.sockets[0].getsockname()[1]
         return self
 
     async def __aexit__(self, *_: object) -> None:
@@ -128,8 +129,8 @@ class BadNetwork:
         self._open.add(task)
         try:
             there, back = await asyncio.open_connection("127.0.0.1", self._target)
-        except OSError:
-            writer.close()
+        except (OSError, asyncio.CancelledError):
+            writer.transport.abort()
             self._open.discard(task)
             return
         try:

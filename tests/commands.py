@@ -43,7 +43,7 @@ def steadypoint(home: Path, *arguments: str, stdin: str = "") -> Result:
 
 
 def steadypoint_apart(
-    home: Path, *arguments: str, more: Mapping[str, str] | None = None
+    home: Path, *arguments: str, more: Mapping[str, str] | None = None, within_s: float = 100
 ) -> subprocess.CompletedProcess[str]:
     """Run a command to its end in a process of its own."""
     return subprocess.run(
@@ -52,7 +52,7 @@ def steadypoint_apart(
         capture_output=True,
         text=True,
         check=False,
-        timeout=100,
+        timeout=within_s,
         env=environment(home, more),
     )
 

@@ -154,9 +154,9 @@ class Relays:
         for end in self._ends.values():
             self._loop.call_soon_threadsafe(end.set)
         for running in self._running:
-            running.result(20)
+            running.result(60)
         self._loop.call_soon_threadsafe(self._loop.stop)
-        self._thread.join(20)
+        self._thread.join(60)
         self._loop.close()
 
     def start(self, technician: Technician) -> None:

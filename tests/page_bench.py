@@ -141,7 +141,7 @@ class Served:
 
     def _gone(self) -> None:
         assert self.process.stderr is not None
-        self.process.wait(20)
+        self.process.wait(60)
         self._rest.join()
         self.process.stderr.close()
 

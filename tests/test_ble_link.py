@@ -223,8 +223,8 @@ async def test_a_late_notification_of_an_old_subscription_is_ignored(monkeypatch
     async with radio() as bluez:
         peripheral = meter()
         bluez.advertise(peripheral)
-        bluez.faults.blinks = [0.05]  # a first link that breaks, within one opening
-        async with opened() as connection:
+        bluez.faults.blinks = [1.0]  # a first link that breaks, within one opening
+        async with opened(patience=replace(QUICK, hear_s=10, hold_s=2)) as connection:
             old, new = callbacks
             old(None, bytearray(b"old"))  # type: ignore[operator]
             await bluez.notify(peripheral, NOTIFY, b"once")

@@ -272,7 +272,7 @@ def test_warnings_never_come_between_the_lines(home: Path) -> None:
 def test_a_reader_that_goes_away_ends_the_check_quietly_and_the_job_can_be_resumed(
     home: Path, more: tuple[str, ...]
 ) -> None:
-    meter = "sim:healthy?speed=100"
+    meter = "sim:healthy?speed=10"
     with started(home, "check", "start-up", "--meter", meter, "--accept-cautions", *more) as process:
         assert process.stdout is not None
         assert process.stderr is not None
@@ -299,13 +299,18 @@ def test_a_signal_stops_the_check_in_good_order(home: Path, number: signal.Signa
 
 
 @pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
-def test_a_cable_that_stays_out_ends_the_check_with_3_and_the_record_knows_why(home: Path, procedure: str) -> None:
+def test_a_cable_that_stays_out_ends_the_check_with_3_and_the_record_knows_why(
+    home: Path, procedure: str, tmp_path: Path
+) -> None:
+    lasting = tmp_path / "port"  # the terminal's own name may be given to the next test's
     with Pty() as meter:
-        address = f"serial:{meter.name}?format=fs9721-lcd14&patience=1"
+        lasting.symlink_to(meter.name)
+        address = f"serial:{lasting}?format=fs9721-lcd14&patience=1"
         arguments = ("check", procedure, "--meter", address, "--accept-cautions", "--json")
         with started(home, *arguments) as process:
             assert process.stdout is not None
             told = [process.stdout.readline() for _ in range(2)]
+            lasting.unlink()
             meter.unplug()
             rest, errors = process.communicate(timeout=30)
     events = lines("".join(told) + rest)

@@ -502,7 +502,7 @@ def test_milli_and_mega_are_told_apart() -> None:
     assert one("resistance: 5 MOhm", "connector").ohms.nominal == 5e6
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     st.lists(
         st.tuples(

@@ -142,7 +142,7 @@ def laid_out(circuit: Circuit, marks: Marks) -> Sheet:
 
 
 @given(circuits, seeds)
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 def test_every_part_and_every_node_of_any_circuit_has_its_tag_on_the_picture_once(circuit: Circuit, seed: int) -> None:
     picture = svg(circuit, random_marks(Random(seed), circuit))
     assert Counter(texts(picture, "part-tag")) == Counter(part.id for part in circuit.parts)
@@ -150,7 +150,7 @@ def test_every_part_and_every_node_of_any_circuit_has_its_tag_on_the_picture_onc
 
 
 @given(circuits)
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 def test_every_part_and_every_node_of_any_circuit_has_its_line_on_the_rail_once(circuit: Circuit) -> None:
     lines = [line.split() for line in rail_lines(circuit, Marks(), 200)]
     stops = Counter(line[2] for line in lines if line and line[1] in ("·", "═"))
@@ -164,7 +164,7 @@ def _is_part(circuit: Circuit, line: list[str]) -> bool:
 
 
 @given(circuits, seeds)
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 def test_the_lines_join_what_the_circuit_joins_and_nothing_else(circuit: Circuit, seed: int) -> None:
     laid = laid_out(circuit, random_marks(Random(seed), circuit))
     for node, strokes in laid.wires.items():
@@ -223,7 +223,7 @@ def _touch(one: Stroke, other: Stroke) -> bool:
 
 
 @given(circuits, seeds)
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 def test_no_text_lies_on_a_text_a_line_or_a_symbol_or_off_the_picture(circuit: Circuit, seed: int) -> None:
     laid = laid_out(circuit, random_marks(Random(seed), circuit))
     symbols = [(drawn.part.id, _symbol_box(drawn)) for drawn in laid.drawn]
@@ -470,7 +470,7 @@ def test_hostile_tags_stay_text(tag: str) -> None:
 
 
 @given(st.text(min_size=1, max_size=30), st.text(max_size=30))
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 def test_any_text_makes_sound_xml_and_printable_lines(tag: str, value: str) -> None:
     circuit = wired(Part(f"F{tag}", Kind.FUSE, "PE", f"N{tag}", OHM))
     marks = Marks(values={f"N{tag}": value}, suspects={f"F{tag}": 0.5})
@@ -488,7 +488,7 @@ def test_marks_of_what_the_circuit_does_not_have_are_passed_over() -> None:
 
 
 @given(circuits, seeds)
-@settings(deadline=None, max_examples=20)
+@settings(max_examples=20)
 def test_the_same_circuit_gives_the_same_picture(circuit: Circuit, seed: int) -> None:
     again = replace(circuit)
     marks = random_marks(Random(seed), circuit)

@@ -3,7 +3,7 @@
 from array import array
 from dataclasses import dataclass, field
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.cues.codes import Weight
@@ -52,7 +52,6 @@ class Told:
                     self.begun.append((begun, len(self.cues)))
 
 
-@settings(deadline=None)
 @given(EVENTS)
 def test_nothing_old_is_begun_once_something_newer_is_to_be_said(events: list[Sound | str]) -> None:
     told = Told()
@@ -64,7 +63,6 @@ def test_nothing_old_is_begun_once_something_newer_is_to_be_said(events: list[So
         assert all(begun.with_one(each) for each in newer)
 
 
-@settings(deadline=None)
 @given(EVENTS, SOUNDS, st.sampled_from([Tone.FAIL, Tone.ATTENTION]))
 def test_an_alarm_sounds_at_once_whatever_plays(events: list[Sound | str], before: Sound, tone: Tone) -> None:
     told = Told()
@@ -76,7 +74,6 @@ def test_an_alarm_sounds_at_once_whatever_plays(events: list[Sound | str], befor
     assert told.queue.next_phrase() is alarm
 
 
-@settings(deadline=None)
 @given(EVENTS)
 def test_the_queue_comes_to_rest(events: list[Sound | str]) -> None:
     told = Told()
@@ -89,7 +86,6 @@ def test_the_queue_comes_to_rest(events: list[Sound | str]) -> None:
     assert told.queue.idle
 
 
-@settings(deadline=None)
 @given(st.lists(SOUNDS, max_size=30))
 def test_a_tone_sounds_at_once_unless_a_weightier_or_the_same_announcement_s_does(cues: list[Sound]) -> None:
     queue = Queue()
@@ -161,7 +157,6 @@ def pulled(mix: Mix, frames: int, at_once: int = 441) -> "array[int]":
     return heard
 
 
-@settings(deadline=None)
 @given(st.integers(1, 2000))
 def test_a_tone_comes_out_whole_from_the_very_first_sample(at_once: int) -> None:
     mix = Mix(Loudness())
@@ -173,7 +168,6 @@ def test_a_tone_comes_out_whole_from_the_very_first_sample(at_once: int) -> None
     assert mix.queue.idle
 
 
-@settings(deadline=None)
 @given(st.integers(1, 2000))
 def test_speech_follows_its_tone_and_comes_out_whole(at_once: int) -> None:
     mix = Mix(Loudness())

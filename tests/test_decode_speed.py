@@ -1,5 +1,7 @@
 """The short form of `decode_speed.py`: it runs, and has a row a format. Times are not judged."""
 
+import re
+
 import pytest
 
 import decode_speed
@@ -14,7 +16,7 @@ def test_it_prints_one_row_a_format(capsys: pytest.CaptureFixture[str]) -> None:
     for _, our_rate, their_rate, ratio in rows:
         assert float(our_rate.replace(",", "")) > 0
         assert float(their_rate.replace(",", "")) > 0
-        assert float(ratio) > 0
+        assert re.fullmatch(r"\d+\.\d\d", ratio)  # which a busy machine makes 0.00 of one short look
 
 
 @pytest.mark.parametrize("name", decode_speed.LAYOUTS)

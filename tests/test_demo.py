@@ -10,8 +10,9 @@ from commands import jobs, steadypoint_apart
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="needs a pseudo-terminal")
 
 
+@pytest.mark.timeout(400)
 def test_the_demo_checks_a_sound_lift_and_finds_the_open_final_limit_of_another(tmp_path: Path) -> None:
-    result = steadypoint_apart(tmp_path, "demo", "--seed", "7", "--time-scale", "20")
+    result = steadypoint_apart(tmp_path, "demo", "--seed", "7", "--time-scale", "20", within_s=300)
     assert (result.returncode, result.stderr) == (0, "")
     assert "open:B1  mended, as the technician says" in result.stdout
     assert f"The record of both jobs lies in {tmp_path}." in result.stdout

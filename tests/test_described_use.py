@@ -117,11 +117,11 @@ def test_the_example_refuses_what_it_does_not_describe(home: Path, damaged: byte
 def test_a_check_runs_on_a_meter_described_in_a_file(home: Path) -> None:
     Path("one-point.yaml").write_text(PROCEDURE, encoding="utf-8")
     with Pty() as meter:
-        address = f"serial:{meter.name}?format=./my-meter.yaml&time-scale=20"
+        address = f"serial:{meter.name}?format=./my-meter.yaml&time-scale=5"
         with started(home, "check", "one-point.yaml", "--meter", address, "--accept-cautions", "--json") as process:
-            for count in [2] * 6 + [2561, 2562] * 100:  # 0.02 V in the air, then 25.61 V
+            for count in [2] * 6 + [2561, 2562] * 300:  # 0.02 V in the air, then 25.61 V; a minute at most
                 meter.send(b"\x55\xaa\x01" + frame(count))  # with noise before each
-                time.sleep(0.025)
+                time.sleep(0.1)
                 if process.poll() is not None:
                     break
             told, errors = process.communicate(timeout=30)

@@ -51,7 +51,7 @@ class Bench:
         self.opened.append(line)
         yield _Connection(self, line, clock)
 
-    async def find_out(self, address: str = "script:here", listen_s: float = 0.3) -> Finding:
+    async def find_out(self, address: str = "script:here", listen_s: float = 0.6) -> Finding:
         transport = Transport("script", "a test's", self.open, self.options)
         return await identify(parse_meter_url(address), transport, start_clock(), lambda what: None, listen_s=listen_s)
 
@@ -286,7 +286,7 @@ async def test_when_no_place_can_be_opened_the_reason_is_told() -> None:
 def test_a_meter_that_talks_is_never_taken_for_another(name: str, port: str) -> None:
     outcome = identified(WIRES[name], port, speed=4)
     assert outcome.verdict == (ONE_OF if name in ("es519xx-2400-11", "es51986-19200-11") else RIGHT), outcome
-    assert outcome.finding.seconds < 5
+    assert len(outcome.finding.steps) == 1  # listened to once, never asked
 
 
 @pytest.mark.parametrize("name", ["ascii-polled-14", "scpi-line", "modbus-rtu"])

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from itertools import chain, pairwise
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from frames import VOLTS_24, Vector, vectors
@@ -112,7 +112,6 @@ def test_a_stream_that_is_joined_in_the_middle_of_a_frame() -> None:
     assert names(heard(VOLTS_24[5:], *[VOLTS_24] * 3)) == [FS9721]
 
 
-@settings(deadline=None)  # a busy machine takes its time
 @given(st.integers(0, 2**32), st.sampled_from([name for name, _ in speaking()]))
 def test_borders_between_chunks_mean_nothing(seed: int, name: str) -> None:
     rng = random.Random(seed)

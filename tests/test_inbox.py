@@ -1,5 +1,6 @@
 """Notes from the office on their way to a check: each is told; one that is gone in the wrong moment ends nothing."""
 
+import os
 from pathlib import Path
 
 from meterlink.inbox import OfficeNote, mark_taken, put_note, waiting_notes
@@ -18,6 +19,8 @@ def test_two_checks_of_one_home_may_hear_the_same_note(tmp_path: Path) -> None:
 def test_a_note_that_cannot_be_read_is_passed_over_and_the_oldest_comes_first(tmp_path: Path) -> None:
     for number in (2, 1):
         put_note(tmp_path, OfficeNote(f"{number:016x}", f"note {number}", "office").write())
+        (written,) = (tmp_path / "inbox").glob(f"*{number}.note")
+        os.utime(written, ns=(10**18 - number, 10**18 - number))  # a file system may give both one tick
     (tmp_path / "inbox" / "ff.note").symlink_to(tmp_path / "nowhere")  # as one that another check took just now
     assert [note.text for note in waiting_notes(tmp_path)] == ["note 2", "note 1"]
     assert waiting_notes(tmp_path / "empty") == []

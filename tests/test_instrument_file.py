@@ -257,7 +257,7 @@ def meters(draw: st.DrawFn) -> Registered:
 
 @given(meters())
 @example(METER)
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_what_is_written_is_read_again_exactly_or_refused_and_not_written(
     tmp_path_factory: pytest.TempPathFactory, meter: Registered
 ) -> None:

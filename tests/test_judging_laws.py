@@ -7,7 +7,7 @@ from decimal import Decimal
 from math import pi, sqrt
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from judging_samples import COMMON, ZERO, display, judge, meter, parts, row, sheet, shown
@@ -25,8 +25,6 @@ PASS, FAIL, UNCLEAR = VerdictOutcome.PASS, VerdictOutcome.FAIL, VerdictOutcome.U
 
 QUADRATURE = 1e-6
 """How far off a probability with scatter in it may be: it is integrated numerically."""
-
-unhurried = settings(deadline=None)  # numerical integrals take their time on a busy machine
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +92,6 @@ def decisions(draw: st.DrawFn, touch: Touch, *, share: bool) -> Decision:
 # Limits
 
 
-@unhurried
 @given(st.data(), touches_and_limits)
 def test_wider_limits_never_turn_a_pass_into_anything_else(data: st.DataObject, case: tuple[Touch, Limits]) -> None:
     """A share of one limit's own magnitude is left out: it shrinks where that limit moves towards 0."""
@@ -118,7 +115,6 @@ def test_wider_limits_never_turn_a_pass_into_anything_else(data: st.DataObject, 
     assert after.assessment.probability <= 1
 
 
-@unhurried
 @given(touches(), st.sampled_from(("low", "high")))
 def test_at_a_limit_itself_both_sides_are_as_likely(touch: Touch, side: str) -> None:
     at = touch.seen.value
@@ -128,7 +124,6 @@ def test_at_a_limit_itself_both_sides_are_as_likely(touch: Touch, side: str) -> 
     assert assessment.probability_normal == pytest.approx(0.5, abs=1e-9)
 
 
-@unhurried
 @given(st.lists(st.integers(1, 1000), min_size=1, max_size=3), st.integers(0, 100), st.integers(-1500, 1500))
 def test_the_probability_below_and_above_a_limit_make_up_the_whole(halves: list[int], normal: int, x: int) -> None:
     errors = parts(halves, normal)
@@ -165,7 +160,6 @@ def test_a_sum_that_binary_floats_cannot_hold_does_not_flip() -> None:
         assert Judge(around, Decision(), meter()).judge(display(*[text] * 3)).outcome is outcome
 
 
-@unhurried
 @given(st.integers(-5999, 5999), st.integers(0, 4), st.integers(0, 3), st.sampled_from((">=", "<=")))
 def test_more_digits_behind_a_limit_mean_nothing(counts: int, decimals: int, more: int, sign: str) -> None:
     limit = Decimal(counts).scaleb(-decimals)
@@ -182,7 +176,6 @@ def test_more_digits_behind_a_limit_mean_nothing(counts: int, decimals: int, mor
 SPELLINGS = (("V", 0), ("mV", -3), ("kV", 3))
 
 
-@unhurried
 @given(
     st.integers(20_000, 31_000),
     st.tuples(st.integers(200, 240), st.integers(260, 300)),
@@ -206,7 +199,6 @@ def test_prefixes_mean_nothing(millivolts: int, tenths: tuple[int, int], rule: R
     assert len(made) == 1
 
 
-@unhurried
 @given(touches_and_limits, st.sampled_from((-6, -3, 3, 6)), rules)
 def test_a_meter_of_another_size_scales_the_uncertainty_and_nothing_else(
     case: tuple[Touch, Limits], power: int, rule: Rule
@@ -238,7 +230,6 @@ def test_a_meter_of_another_size_scales_the_uncertainty_and_nothing_else(
 # Rules: JCGM 106:2012, clause 8
 
 
-@unhurried
 @given(touches_and_limits)
 def test_each_rule_passes_what_a_stricter_one_does_and_fails_what_a_milder_one_does(case: tuple[Touch, Limits]) -> None:
     touch, limits = case
@@ -251,7 +242,6 @@ def test_each_rule_passes_what_a_stricter_one_does_and_fails_what_a_milder_one_d
     assert (guarded is FAIL) == (rejection is FAIL)
 
 
-@unhurried
 @given(st.data(), touches_and_limits)
 def test_a_better_meter_never_makes_a_clear_verdict_unclear(data: st.DataObject, case: tuple[Touch, Limits]) -> None:
     """By a coverage factor. With a coverage it can: fewer effective degrees of freedom may outweigh a smaller u."""
@@ -277,7 +267,6 @@ def test_a_better_meter_never_makes_a_clear_verdict_unclear(data: st.DataObject,
 # Budgets: GUM 4.3.10, 5.1.2, F.2.2.1
 
 
-@unhurried
 @given(touches_and_limits)
 def test_the_budget_adds_up_to_the_standard_uncertainty(case: tuple[Touch, Limits]) -> None:
     touch, limits = case
@@ -294,7 +283,6 @@ def test_the_budget_adds_up_to_the_standard_uncertainty(case: tuple[Touch, Limit
     assert all(line.about for line in assessment.budget)
 
 
-@unhurried
 @given(st.integers(0, 200), st.integers(2, 12))
 def test_resolution_is_not_counted_twice(hundredths: int, readings: int) -> None:
     """What rounding puts into the scatter is taken off it (GUM 4.3.10); the median, a rounded value, keeps its own."""
@@ -318,7 +306,6 @@ def test_one_reading_has_the_whole_resolution_whatever_scatter_is_stated() -> No
 # Advice
 
 
-@unhurried
 @given(st.data(), touches_and_limits)
 def test_there_is_advice_where_a_verdict_is_in_doubt_and_nowhere_else(
     data: st.DataObject, case: tuple[Touch, Limits]
@@ -348,7 +335,6 @@ def _coarse(value: str, deviation: str = "0") -> Shown:
     return shown(value, "0.1", deviation=deviation)
 
 
-@unhurried
 @given(st.integers(228, 300), st.sampled_from(("0", "0.05", "0.2")), st.sampled_from((None, "5")), rules)
 def test_a_lower_range_settles_it_where_the_advice_says_so(
     tenths: int, deviation: str, celsius: str | None, rule: Rule
@@ -399,7 +385,6 @@ def _with_meter_within(touch: Touch, limit_of_error: Decimal, resolution: Decima
     return replace(touch, range=made, seen=replace(touch.seen, resolution=resolution), celsius=None)
 
 
-@unhurried
 @given(touches(scatter=False), st.integers(1, 99), st.sampled_from(("low", "high", "allowed")))
 def test_a_meter_within_what_the_advice_asks_for_settles_it(touch: Touch, percent: int, what: str) -> None:
     """A value nearer to a limit than U, or U above what is allowed; a meter with the limit of error asked for."""

@@ -160,7 +160,7 @@ def check(outcomes: Sequence[Outcome]) -> None:
             assert set(outcome.not_judged) == {step.id for step in PROCEDURE.steps} - set(known)
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=400)
 @given(MANY, MANY, MANY)
 def test_complete_means_every_step_judged_every_jumper_out_and_every_dead_point_proved_twice(
     before: list[Move], on_the_way: list[Move], after: list[Move]
@@ -178,7 +178,7 @@ def test_complete_means_every_step_judged_every_jumper_out_and_every_dead_point_
     check(visit.outcomes)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(MANY)
 def test_the_same_inputs_say_the_same_again(moves: list[Move]) -> None:
     visit = Visit()

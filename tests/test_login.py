@@ -192,14 +192,18 @@ def test_what_is_no_login_is_refused_in_words(body: bytes, kind: str, plain: Loc
 
 def test_guessing_is_stopped_and_logged(tmp_path: Path) -> None:
     with locked(tmp_path) as pages:
-        guesses = [pages.visitor().form("/login", {"name": "lead", "password": f"guess {n}"}) for n in range(6)]
-        assert [each.status for each in guesses] == [401] * 5 + [429]
-        assert guesses[-1].headers["Retry-After"] == "2"
-        assert "Too many tries. Wait 2 s, then try again." in guesses[-1].text
+        refused = 0
+        while (guess := pages.visitor().form("/login", {"name": "lead", "password": f"guess {refused}"})).status == 401:
+            refused += 1
+            assert refused < 12  # five, or more where a machine is so busy that a guess takes 2 s
+        assert guess.status == 429
+        assert refused >= 5
+        assert 1 <= int(guess.headers["Retry-After"]) <= 2 << (refused - 5)
+        assert f"Too many tries. Wait {guess.headers['Retry-After']} s, then try again." in guess.text
         right = pages.visitor().form("/login", {"name": "lead", "password": PASSWORDS["lead"][1]})
         assert right.status == 429
         pages.visitor().log_in("fitter")  # nobody else is held up
-        assert len(pages.logged("login-refused")) == 5
+        assert len(pages.logged("login-refused")) == refused
         assert len(pages.logged("login-locked-out")) == 2
         assert "guess" not in (tmp_path / "access.log").read_text(encoding="utf-8")
 
@@ -434,7 +438,7 @@ async def test_whoever_asks_a_byte_at_a_time_is_cut_off(tmp_path: Path, monkeypa
         for byte in head_of(place.port, x="y" * 1000):
             writer.write(bytes([byte]))
             await asyncio.sleep(0.05)
-            if reader.at_eof():
+            if reader.at_eof() or reader.exception() is not None:  # the end, or a reset where a byte lay unread
                 break
         else:
             raise AssertionError("it was let send its whole request")

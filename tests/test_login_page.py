@@ -62,7 +62,7 @@ def test_anybody_can_use_it(
         page.goto(plain.served.url)
         assert page.url.endswith("/login")
         fine(page)
-        page.get_by_label("Name").fill("nobody-here")
+        page.get_by_label("Name").fill(f"nobody-{scheme}-{size['width']}")
         page.get_by_label("Password").fill("a wrong password")
         page.get_by_role("button", name="Log in").click()
         expect(page.get_by_role("alert")).to_have_text("Name or password is wrong.")
@@ -89,6 +89,7 @@ def test_it_works_without_script(browser: Browser, plain: Locked) -> None:
         page.wait_for_url(plain.served.url)
         page.goto(f"{plain.origin}/login")
         page.get_by_role("button", name="Log out").click()
+        expect(page.get_by_role("button", name="Log in")).to_be_visible()
         page.goto(plain.served.url)
         page.wait_for_url(f"{plain.origin}/login")
 

@@ -101,9 +101,9 @@ async def test_two_offices_share_one_store(broker: Mosquitto, crew: Crew, store_
 
 
 async def test_a_log_that_grows_is_followed_and_shown_live(broker: Mosquitto, tmp_path: Path, store_url: str) -> None:
-    crew = Crew.begin(tmp_path / "crew")
     with Store.at(store_url) as store:
         async with office_on(store, broker.url) as office:
+            crew = Crew.begin(tmp_path / "crew")  # live is what is at most 10 s old
             relay = asyncio.ensure_future(crew.relay(broker.url))
             try:
                 await until(lambda: len(rows(store, crew.job)) == 2)
@@ -227,7 +227,7 @@ def pack_of(crew: Crew, first: int = 1) -> bytes:
 async def publish(broker: Mosquitto, topic: str, *payloads: bytes) -> None:
     async with aiomqtt.Client("127.0.0.1", broker.port, protocol=aiomqtt.ProtocolVersion.V5) as client:
         for payload in payloads:
-            await client.publish(topic, payload, qos=1)
+            await client.publish(topic, payload, qos=1, timeout=60)
 
 
 async def test_forged_lines_are_kept_aside_and_the_true_ones_taken(
@@ -325,6 +325,7 @@ async def _ends_with(store: Store, broker: Mosquitto, error: type[Exception]) ->
         await asyncio.wait_for(office, 20)
 
 
+@pytest.mark.timeout(300)  # 19,200 messages, each acknowledged
 @pytest.mark.parametrize("after_s", [0.0, 1.0])
 async def test_an_error_of_our_own_ends_the_office_whatever_waits(
     broker: Mosquitto, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, after_s: float

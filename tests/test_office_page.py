@@ -159,7 +159,8 @@ def test_a_cut_and_a_restart_of_the_office_lose_nothing_and_need_no_reload(
         expect(job.locator("#point")).to_have_text("T1")
         expect(row(crews, "A1 north").locator(".counts")).to_contain_text("4 pass")
         assert job.locator("#rail").inner_text() == near.locator("#rail").inner_text()
-        assert job.locator("#said").inner_text() == near.locator("#said").inner_text()
+        said = [page.locator("#said span").all_inner_texts() for page in (job, near)]
+        assert said[0] == said[1] != []  # without the time, which each page works out by its own clock
 
         port = office.port
         office.kill()
@@ -333,7 +334,7 @@ def test_ten_crews_stand_in_the_order_of_need_and_are_found(
     relays.cut_off("crew-9")
     crews[1].leave()
     expect(page.locator("#help .crew").first).to_contain_text("Lift 7")
-    expect(page.locator("#help .crew").nth(1)).to_contain_text("Lift 9")
+    expect(page.locator("#help .crew").nth(1)).to_contain_text("Lift 9", timeout=90_000)
     expect(page.locator("#help .crew").nth(1)).to_contain_text("the crew is off line")
     expect(page.locator("#work .crew").first).to_contain_text("calibration is overdue")
     expect(page.locator("#over .crew")).to_contain_text("Lift 2")
@@ -350,7 +351,7 @@ def test_ten_crews_stand_in_the_order_of_need_and_are_found(
     expect(page.locator("#none")).to_have_text("No crew fits what is asked for above.")
     page.fill("#find", "")
     relays.give_back("crew-9")
-    expect(page.locator("#help .crew")).to_have_count(1)
+    expect(page.locator("#help .crew")).to_have_count(1, timeout=90_000)
     page.keyboard.press("Tab")
     row(page, "Lift 7").locator("a").focus()
     page.keyboard.press("Enter")
@@ -433,6 +434,7 @@ def test_the_history_is_searched(browser: Browser, office: Office, relays: Relay
     ):
         page.fill(f"[name={field}]", text)
         page.click("text=Search")
+        expect(page.locator("#words")).not_to_contain_text("Searching")
         expect(page.locator("#jobs li")).to_have_count(found)
         page.fill(f"[name={field}]", "")
     page.fill("[name=begin]", "2031-01-01")
@@ -473,10 +475,10 @@ def test_the_office_writes_notes_the_auditor_looks_on_and_the_technician_sees_no
         relays.start(crew)
         pages = {name: browser.new_context(viewport=LARGE).new_page() for name in ("lead", "reviewer", "fitter")}
         log_in(pages["lead"], office.url, "lead", "**/office")
+        expect(row(pages["lead"], "A1 north")).to_be_visible()  # the auditor's list is as it was when it was opened
         log_in(pages["reviewer"], office.url, "reviewer", "**/audit")
         log_in(pages["fitter"], office.url, "fitter", "**/")
         expect(pages["lead"].locator("#who")).to_contain_text("lead")
-        expect(row(pages["lead"], "A1 north")).to_be_visible()
         expect(pages["reviewer"].locator("main")).to_contain_text(crew.job)
         for page in pages.values():
             page.goto(f"{office.url}job/{crew.job}")

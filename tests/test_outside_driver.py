@@ -145,10 +145,12 @@ def test_its_format_serves_a_check_over_a_transport_of_ours(installed: Path, tmp
         address = f"tcp:127.0.0.1:{server.getsockname()[1]}?format=outside-text&patience=0"
         command = ("check", str(procedure), "--meter", address, "--accept-cautions", "--json")
 
+        server.settimeout(60)
+
         def meter() -> None:
             connection, _ = server.accept()
             with connection, suppress(OSError):  # the check hangs up when it is done
-                for _ in range(20):
+                for _ in range(400):
                     connection.sendall(b"24.10\n")
                     time.sleep(0.25)
 

@@ -87,7 +87,7 @@ def test_the_wheel_holds_every_file_of_a_package_as_it_is(wheel: Path, package: 
     expected = {
         f"{package}/{path.relative_to(folder).as_posix()}": path.read_bytes()
         for path in folder.rglob("*")
-        if path.is_file() and path.suffix != ".pyc"
+        if "__pycache__" not in path.parts and path.is_file()
     }
     assert f"{package}/py.typed" in expected
     assert {name: data for name, data in contents(wheel).items() if name.startswith(f"{package}/")} == expected

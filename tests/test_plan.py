@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.circuit.plan import Choice, Option, best_choice
@@ -512,7 +512,6 @@ CHAINS = st.integers(2, 9).flatmap(
 )
 
 
-@settings(deadline=None)
 @given(CHAINS, st.integers(0, 60))
 def test_over_its_budget_a_plan_still_splits_and_stays_within_what_any_plan_costs(one: Chain, most_work: int) -> None:
     """Each question leaves less than there was, so none is reached by more than one less than there are things."""
@@ -524,7 +523,6 @@ def test_over_its_budget_a_plan_still_splits_and_stays_within_what_any_plan_cost
     assert choice.expected >= one.costs[choice.option] * (1 - 1e-9)
 
 
-@settings(deadline=None)
 @given(st.lists(_SHARES, min_size=2, max_size=40))
 def test_by_the_greedy_rule_alone_a_chain_of_equal_costs_is_a_weight_balanced_tree(weights: list[float]) -> None:
     """Which takes less than 2 probes more than the entropy has bits (Horibe, 1977; from memory)."""

@@ -2,7 +2,7 @@ import json
 from decimal import Decimal
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.driver import Notice
@@ -115,7 +115,6 @@ def test_the_whole_way_through_a_file_is_exact(tmp_path_factory: pytest.TempPath
     with Store.open(tmp_path_factory.mktemp("record")) as store:
         job = begin(store)
 
-        @settings(deadline=None)  # each example waits for the disk
         @given(st.lists(INPUTS, min_size=1, max_size=5))
         def append_and_read(items: list[Reading | Input | Gap]) -> None:
             last = store.append(job, [to_entry(item) for item in items])

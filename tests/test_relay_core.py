@@ -127,7 +127,7 @@ def test_what_is_no_pack_is_refused(data: bytes) -> None:
 
 
 @given(st.data())
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_a_damaged_pack_is_refused_or_says_less_but_never_more(data: st.DataObject) -> None:
     job, lines = _SAMPLE
     written = bytearray(write_pack(job, written_job(job), lines[:3]))
@@ -148,7 +148,7 @@ def lines_alone(lines: Sequence[Line]) -> str:
 
 
 @given(st.data())
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_what_a_quick_look_takes_a_close_one_takes_too(data: st.DataObject) -> None:
     written = lines_alone(_SAMPLE[1][1:4])
     assert _quickly(written) == _closely(written)
@@ -190,7 +190,7 @@ def odd_packs(draw: st.DrawFn) -> str:
 
 
 @given(odd_packs())
-@settings(max_examples=1000, deadline=None)
+@settings(max_examples=1000)
 def test_a_quick_and_a_close_look_see_the_same_and_only_what_a_record_writes_again(text: str) -> None:
     try:
         found: Pack | None = _closely(text)
@@ -353,7 +353,7 @@ class ModelOffice:
 
 
 @given(st.integers(0, 2**32), st.integers(0, 60), st.floats(0.0, 0.6))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_whatever_is_lost_or_late_every_line_arrives_once(seed: int, length: int, loss: float) -> None:
     """Packs and acknowledgements are lost and overtake each other, connections end; the log grows meanwhile."""
     randomly = random.Random(seed)

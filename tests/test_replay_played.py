@@ -163,9 +163,9 @@ def test_on_the_terminal_it_is_marked_and_takes_no_answers(home: Path, job: str,
 def test_the_page_is_marked_and_takes_no_answers(home: Path, job: str) -> None:
     before = sha256((home / FILE_NAME).read_bytes()).digest()
     troubles: list[str] = []
-    with chromium() as browser, Served(home, "replay", job, "--speed", "4", "--port", "0") as served:
+    with chromium() as browser, Served(home, "replay", job, "--speed", "2", "--port", "0") as served:
         page = opened(browser.new_context(viewport=LARGE), served.url, troubles)
-        page.locator("#replay", has_text=f"REPLAY of job {job}, 4 times as fast. No answers are taken").wait_for()
+        page.locator("#replay", has_text=f"REPLAY of job {job}, 2 times as fast. No answers are taken").wait_for()
         page.wait_for_selector("#verdict .outcome")
         for answers in ("#answers", "#fit", "#stop", "#desk", "#watch"):
             assert page.locator(answers).is_hidden()
@@ -178,7 +178,7 @@ def test_the_page_is_marked_and_takes_no_answers(home: Path, job: str) -> None:
             ("/jumper", {"fitted": True, "where": "X1", "why": ""}),
         ):
             status, words = client.send(path, body)
-            assert (status, words) == (409, f"REPLAY of job {job}, 4 times as fast: no answers are taken.")
+            assert (status, words) == (409, f"REPLAY of job {job}, 2 times as fast: no answers are taken.")
         assert client.send("/photo", b"JPEG", {"Content-Type": "image/jpeg"})[0] == 409
         page.wait_for_selector("#finished:not([hidden])")
         assert served.process.wait(60) == 0

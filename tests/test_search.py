@@ -195,7 +195,7 @@ TOUCHES = st.lists(
 )
 
 
-@settings(deadline=None, max_examples=150)
+@settings(max_examples=150)
 @given(TOUCHES)
 def test_whatever_was_read_what_is_sure_is_proven_and_what_is_not_is_not_named(
     touches: list[tuple[str, str]],

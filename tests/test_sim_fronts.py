@@ -76,6 +76,11 @@ async def heard(connection: Connection, count: int) -> bytes:
     return data
 
 
+def repeats(data: bytes, block: bytes) -> bool:
+    """Whether one block was heard over and over; the first and the last may have been cut."""
+    return data in block * (len(data) // len(block) + 2)
+
+
 async def nothing_heard(connection: Connection, seconds: float = 0.3) -> bool:
     try:
         async with asyncio.timeout(seconds):
@@ -117,7 +122,7 @@ async def test_the_bytes_of_each_format_come_through_the_real_port(name: str, pa
     if wire.line.bytesize == 7:
         assert any(byte > 0x7F for byte in data) == parity_left_in
         data = SevenBits(wire.line.parity).feed(data)
-    assert data in block * (len(data) // len(block) + 2)  # the first and the last may have been cut
+    assert repeats(data, block)
 
 
 @posix
@@ -171,6 +176,7 @@ async def test_what_got_stuck_comes_at_once_through_the_port() -> None:
 async def test_a_meter_that_switched_itself_off_is_silent_until_a_key_is_pressed() -> None:
     with PtyFront(counter(habits=Habits(off_after=8)), SPEED) as front:
         async with opened(front.where, LCD14.line) as connection:
+            front.press_key()  # its 8 s begin anew
             await heard(connection, 14)
             while not await nothing_heard(connection):
                 pass
@@ -187,7 +193,8 @@ async def test_a_meter_that_loses_the_supply_of_its_cable_falls_silent() -> None
             front.set_lines(dtr=True, rts=False)
             assert await heard(connection, 28)
             front.set_lines(dtr=False, rts=False)
-            await nothing_heard(connection, 0.1)  # what was under way
+            while not await nothing_heard(connection, 0.1):
+                pass  # what was under way
             assert await nothing_heard(connection)
 
 
@@ -250,7 +257,7 @@ async def test_the_line_settings_of_a_seven_bit_meter_reach_it() -> None:
         async with opened(front.where, LineSettings(19230, 7, "O", 1, dtr=True, rts=False)) as connection:
             data = await heard(connection, 70)
             lines = front.lines[-1]
-    assert data in ES14.encode(ES14.sample) * 10
+    assert repeats(data, ES14.encode(ES14.sample))
     assert lines == LineSettings(19230, 7, "O", 1, dtr=True, rts=False)
 
 
@@ -286,7 +293,7 @@ async def test_the_adapter_s_settings_decide_what_is_heard(line: LineSettings, l
     with Rfc2217Front(SimulatedMeter(ES14), SPEED) as front:
         async with opened(front.where, line) as connection:
             data = await heard(connection, 28)
-    assert (data in ES14.encode(ES14.sample) * 10) == looks_right
+    assert repeats(data, ES14.encode(ES14.sample)) == looks_right
 
 
 async def test_the_parity_of_a_plain_port_can_be_taken_off() -> None:
@@ -294,7 +301,7 @@ async def test_the_parity_of_a_plain_port_can_be_taken_off() -> None:
         async with opened(front.where, PLAIN_19230) as connection:
             data = await heard(connection, 56)
     assert any(byte > 0x7F for byte in data)
-    assert SevenBits("O").feed(data) in ES14.encode(ES14.sample) * 10
+    assert repeats(SevenBits("O").feed(data), ES14.encode(ES14.sample))
 
 
 @pytest.mark.parametrize(("dtr", "rts"), [(False, False), (False, True), (True, True)])
@@ -322,7 +329,9 @@ async def test_bytes_that_telnet_uses_itself_survive_the_adapter() -> None:
     blank = replace(WIRES["gatt-voltage-2b18"].sample, display="")  # FF FF: "value is not known"
     with Rfc2217Front(SimulatedMeter(WIRES["gatt-voltage-2b18"], lambda _at: blank), SPEED) as front:
         async with opened(front.where, LineSettings()) as connection:
-            assert await heard(connection, 6) == b"\xff" * 6
+            data = await heard(connection, 6)
+    assert data == b"\xff" * len(data)
+    assert len(data) <= 2 * len(front.meter.shown)
 
 
 # All of them
@@ -342,17 +351,18 @@ def test_a_front_closes_all_that_it_opened(make: Callable[[SimulatedMeter], Fron
     def cycle() -> None:
         with make(counter()) as front:
             url = front.where.removeprefix("serial:").replace("tcp:", "socket://", 1)
-            with serial.serial_for_url(url, baudrate=2400, timeout=5) as port:
+            with serial.serial_for_url(url, baudrate=2400, timeout=30) as port:
                 assert len(port.read(20)) == 20
 
     cycle()  # what is imported and cached at the first use is no leak
     files, threads = open_files(), threading.active_count()
     for _ in range(3):
         cycle()
-    deadline = time.monotonic() + 5
+    deadline = time.monotonic() + 30
     while threading.active_count() > threads and time.monotonic() < deadline:
         time.sleep(0.01)  # pyserial's own RFC 2217 reader ends a little later
-    assert (open_files(), threading.active_count()) == (files, threads)
+    assert open_files() <= files
+    assert threading.active_count() <= threads
 
 
 @counts_files
@@ -367,5 +377,5 @@ def test_a_port_that_is_taken_leaves_nothing_open() -> None:
 def test_who_comes_later_hears_what_is_sent_from_then_on() -> None:
     with TcpFront(SimulatedMeter(LCD14), 1000) as front:
         time.sleep(0.2)
-        with serial.serial_for_url(front.where.replace("tcp:", "socket://", 1), timeout=5) as port:
-            assert port.read(140) in VOLTS_24 * 12
+        with serial.serial_for_url(front.where.replace("tcp:", "socket://", 1), timeout=30) as port:
+            assert repeats(port.read(140), VOLTS_24)

@@ -3,7 +3,7 @@
 import threading
 import time
 from array import array
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 import miniaudio
@@ -27,13 +27,17 @@ class Ear:
     def __init__(self, sounding: Sounding) -> None:
         self._sounding = sounding
         self.heard = array("h")
-        self.began_s: float | None = None
+        self.began: int | None = None
+        """At which sample the first that is not silence was taken."""
+        self.longest = 0
+        """The most samples taken at once."""
 
     def pull(self, frames: int) -> "array[int]":
         taken = self._sounding.pull(frames)
+        if self.began is None and any(taken):
+            self.began = len(self.heard)
         self.heard.extend(taken)
-        if self.began_s is None and any(taken):
-            self.began_s = time.monotonic()
+        self.longest = max(self.longest, len(taken))
         return taken
 
 
@@ -53,6 +57,13 @@ def cue(code: str, moment: float, *, weight: Weight = Weight.RESULT, tone: Tone 
     return Sound(code, tone, code, weight, moment)
 
 
+def wait_until(seen: Callable[[], bool]) -> None:
+    deadline = time.monotonic() + 30
+    while not seen():
+        assert time.monotonic() < deadline, "not in 30 s"
+        time.sleep(0.005)
+
+
 def without_silence(heard: "array[int]") -> "array[int]":
     first = next(at for at, value in enumerate(heard) if value)
     return heard[first:]
@@ -60,11 +71,12 @@ def without_silence(heard: "array[int]") -> "array[int]":
 
 def test_a_tone_is_heard_whole_and_at_once() -> None:
     with ear() as (sounding, listening):
-        time.sleep(0.2)
-        told = time.monotonic()
+        wait_until(lambda: len(listening.heard) > 0)
         sounding.add(Sound("pass", Tone.PASS, "", Weight.RESULT, 1.0))
-    assert listening.began_s is not None
-    assert listening.began_s - told < 0.15
+        told = len(listening.heard)
+        wait_until(lambda: listening.began is not None)
+    assert listening.began is not None
+    assert listening.began <= told + listening.longest  # with what the device takes next, or is taking
     whole = without_silence(samples(Tone.PASS))
     assert without_silence(listening.heard)[: len(whole)] == whole
 
@@ -81,20 +93,18 @@ def test_a_slow_voice_delays_neither_the_tone_nor_whoever_hands_over() -> None:
     released = threading.Event()
 
     def slow(_: str) -> "array[int]":
-        released.wait(5)
+        released.wait(60)
         return array("h", [500] * 100)
 
     with ear(slow) as (sounding, listening):
-        time.sleep(0.1)
         took = []
         for moment in range(50):
             began = time.monotonic()
             sounding.add(cue("unclear", moment, tone=Tone.UNCLEAR))
             took.append(time.monotonic() - began)
-        time.sleep(0.2)
-        assert listening.began_s is not None
+        wait_until(lambda: listening.began is not None)  # although nothing was spoken yet
         released.set()
-    assert max(took) < 0.05
+    assert max(took) < 10  # whoever waited for the voice would wait for a minute
 
 
 def test_only_the_newest_is_said_after_a_long_phrase() -> None:
@@ -103,7 +113,7 @@ def test_only_the_newest_is_said_after_a_long_phrase() -> None:
 
     def speak(phrase: str) -> "array[int]":
         said.append(phrase)
-        first.wait(2)
+        first.wait(60)
         return array("h", [500] * 100)
 
     with ear(speak) as (sounding, _):
@@ -128,7 +138,7 @@ def test_leaving_after_an_error_does_not_wait() -> None:
     began = time.monotonic()
     with pytest.raises(KeyboardInterrupt):
         interrupted()
-    assert time.monotonic() - began < 2
+    assert time.monotonic() - began < 6  # waiting for the end of what is said takes 8
 
 
 def test_a_computer_without_a_device_says_so() -> None:

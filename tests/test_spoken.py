@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from meterlink.circuit.fault import Kin
@@ -194,7 +194,6 @@ def test_whole_numbers_sound_like_the_same_digits_read_by_the_speech_engine(lang
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
-@settings(deadline=None)
 @given(value=st.decimals(-99999, 99999, places=3))
 def test_any_value_is_spoken_without_a_digit(language: str, value: Decimal) -> None:
     for unit in LANGUAGES[language].units:
@@ -341,7 +340,6 @@ PLACES = st.one_of(POINTS, st.sampled_from(["earth bar", "PE", "G1's own pole", 
 FUNCTIONS = st.lists(st.sampled_from([each for each in Function if each.judged]), min_size=1, max_size=3, unique=True)
 
 
-@settings(deadline=None)
 @given(point=POINTS, place=PLACES, functions=FUNCTIONS)
 def test_what_the_engine_asks_for_is_what_is_spoken(point: str, place: str, functions: list[Function]) -> None:
     """The point, the lead and the dial are read back from the words on the screen: nothing may get lost or changed."""
@@ -357,7 +355,6 @@ def test_what_the_engine_asks_for_is_what_is_spoken(point: str, place: str, func
         assert not any(FUNCTION_NAMES[each] in said for each in functions) or words.language == "en"
 
 
-@settings(deadline=None)
 @given(
     code=st.sampled_from(sorted({*LANGUAGES["en"].cues, *LANGUAGES["en"].verdicts, "meter", "new"})),
     text=st.text(max_size=60) | POINTS.map(lambda point: f"{point}: 24.1 V."),

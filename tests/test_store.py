@@ -249,6 +249,7 @@ def test_a_disk_that_takes_no_more_bytes_loses_nothing_saved(store: Store, tmp_p
     assert store.append(job, readings(50)) == 52
 
 
+@pytest.mark.timeout(600)  # it starts 30 interpreters
 def test_a_killed_recorder_loses_nothing_that_it_announced(store: Store, tmp_path: Path) -> None:
     job = begin(store)
     generator = random.Random(24)

@@ -15,7 +15,7 @@ FORMAT = "format=fs9721-lcd14"
 
 
 async def next_reading(link: Link) -> Reading:
-    async with asyncio.timeout(3):
+    async with asyncio.timeout(30):
         async for item in link:
             if isinstance(item, Reading):
                 return item
@@ -55,11 +55,13 @@ async def test_ipv6_stands_in_brackets() -> None:
 
 
 async def test_nobody_listening_says_where() -> None:
-    with socket.create_server(("127.0.0.1", 0)) as taken:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))  # and nobody listens
         port = taken.getsockname()[1]
-    with pytest.raises(LinkError, match=rf"tcp:127\.0\.0\.1:{port}: cannot connect .* check address, port and network"):
-        async with open_link(f"tcp:127.0.0.1:{port}?{FORMAT}", start_clock()):
-            pass
+        told = rf"tcp:127\.0\.0\.1:{port}: cannot connect .* check address, port and network"
+        with pytest.raises(LinkError, match=told):
+            async with open_link(f"tcp:127.0.0.1:{port}?{FORMAT}", start_clock()):
+                pass
 
 
 @pytest.mark.parametrize("address", ["host", "host:", ":5025", "host:0", "host:65536", "host:x", "::1:5025", "host:٣"])

@@ -227,7 +227,7 @@ def test_another_device_s_job_is_neither_sealed_nor_gone_on_with(home: Path, tmp
 
 def test_a_backup_is_made_while_a_check_writes_and_holds_up_nobody(home: Path, tmp_path: Path) -> None:
     home.mkdir()
-    arguments = ("check", "start-up", "--meter", "sim:healthy?speed=60&seed=4", "--accept-cautions", "--json")
+    arguments = ("check", "start-up", "--meter", "sim:healthy?speed=20&seed=4", "--accept-cautions", "--json")
     copies: list[Path] = []
     with started(home, *arguments) as check:
         assert check.stdout is not None

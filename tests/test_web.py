@@ -8,6 +8,7 @@ import time
 from collections.abc import Iterator
 from contextlib import ExitStack
 from pathlib import Path
+from statistics import median
 
 import pytest
 
@@ -129,22 +130,22 @@ async def test_a_reader_that_reads_nothing_holds_up_neither_the_check_nor_anothe
         asks = f"GET /events HTTP/1.1\r\nHost: 127.0.0.1:{place.port}\r\n\r\n".encode()
         _, stuck = await asyncio.open_connection("127.0.0.1", place.port, limit=1024)
         stuck.write(asks)
-        reader, writer = await asyncio.open_connection("127.0.0.1", place.port, limit=2**24)
+        reader, writer = await asyncio.open_connection("127.0.0.1", place.port, limit=2**26)
         writer.write(asks)
         await reader.readuntil(b"event: state")
         async with asyncio.timeout(20):
             while stage.hub.watchers < 2:  # noqa: ASYNC110 - a count that nothing announces
                 await asyncio.sleep(0.01)
-        longest = 0.0
+        took = []
         for number in range(200):
             began = time.perf_counter()
             stage.hub.show({"much": "x" * 200_000, "number": number})
             stage.hub.tell({"number": number})
-            longest = max(longest, time.perf_counter() - began)
+            took.append(time.perf_counter() - began)
             await asyncio.sleep(0.01)
         seen = await asyncio.wait_for(reader.readuntil(b'"number":199}'), 20)
         assert seen
-        assert longest < 0.05
+        assert median(took) < 0.05  # one that is held up is so each time, once what lies between is full
         stuck.transport.abort()
         writer.close()
 

@@ -44,6 +44,7 @@ class Reader:
         self._pipe.close()  # it ends by itself then
         self._process.join(_END_S)
         self._process.kill()
+        self._process.join()
 
     def read(self, messages: Sequence[bytes]) -> Sequence[Found]:
         """Read messages, in order: here where there is little, or as long as the process is not up."""

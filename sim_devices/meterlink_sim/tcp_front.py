@@ -64,7 +64,8 @@ class TcpFront(Front):
         self._clients = []
 
     def _ends(self) -> Sequence[Selectable]:
-        return self._clients if self._listener is None else (self._listener, *self._clients)
+        # Who hangs up goes before who comes: an adapter that serves one would turn the new one away.
+        return self._clients if self._listener is None else (*self._clients, self._listener)
 
     def _take(self, end: Selectable) -> bytes:
         if self._listener is not None and end is self._listener:
