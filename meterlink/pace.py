@@ -14,22 +14,27 @@ _SHORTEST_SILENCE_NS = 2 * NS_PER_S
 _LONGEST_SILENCE_NS = 30 * NS_PER_S
 _UNKNOWN_SILENCE_NS = 3 * NS_PER_S
 
+_STEADY = 2
+"""So many updates in a row at the meter's own pace are no backlog: that comes together, or quicker. One is not enough:
+a network hands a backlog over in bursts, with pauses of its own between them."""
+
 _QUICKER = 5
 """So many updates in a row, each in less than half the known interval, are another pace: of another function, or the
 true one behind a computer that was too busy to take readings as they came."""
 
-_LONGEST_DRAIN_NS = 60 * NS_PER_S
-"""What piled up comes at twice the meter's pace or more, and so is through after as long as it piled up. No port, stack
-or adapter holds more than a minute of readings and hands it over in drips (common practice, no source)."""
+_LONGEST_BACKLOG_NS = 60 * NS_PER_S
+"""No port, stack or adapter holds more than a minute of readings and hands it over in drips (common practice, no
+source)."""
 
 
 class Pace:
     """Follows the times at which readings arrive.
 
     After a break (a silence, a lost link, a computer that slept) what comes first may be a backlog: readings that were
-    measured before and piled up. They arrive together. So nothing counts as fresh again until a reading comes at the
-    meter's own pace, at least half an interval after the one before it. Where that pace has become quicker meanwhile,
-    or was not known aright, readings are fresh again when the backlog must be through.
+    measured before and piled up. They arrive together, or at twice the meter's pace and more. So nothing counts as
+    fresh again until readings come at the meter's own pace, twice in a row at least half an interval after the one
+    before; or, where they never do (the pace has become quicker meanwhile or was not known aright, the network is
+    jittery), until what piled up must be through, which takes as long again at most.
     """
 
     def __init__(self) -> None:
@@ -37,9 +42,11 @@ class Pace:
         self._heard: Instant | None = None
         self._update_ns = 0
         self._intervals: deque[int] = deque(maxlen=9)
+        self._together = 0
+        self._steady = 0
         self._quicker: list[int] = []
         self._fresh = True
-        self._drained_ns = 0
+        self._backlog_ns = 0
 
     @property
     def interval_ns(self) -> int | None:
@@ -62,41 +69,53 @@ class Pace:
         """Note a reading; tell whether it is fresh, that is measured when it arrived."""
         last, self._last = self._last, at
         heard, self._heard = self._heard, at
+        apart = 0 if heard is None else at.monotonic_ns - heard.monotonic_ns
         # The wall clock goes on while the computer sleeps; the monotonic one may not.
-        pause_ns = 0 if heard is None else max(at.monotonic_ns - heard.monotonic_ns, at.utc_ns - heard.utc_ns)
-        if last is None or pause_ns >= self.silent_after_ns:
-            self._drained_ns = at.monotonic_ns + min(pause_ns, _LONGEST_DRAIN_NS)
-        if last is None:
-            self._update_ns = at.monotonic_ns
-            return self._fresh
-        apart = at.monotonic_ns - last.monotonic_ns
-        if pause_ns >= self.silent_after_ns:
-            self._fresh = False
-        elif apart < TOGETHER_NS:
-            return self._fresh
-        elif apart < (self.interval_ns or 0) // 2:
-            return self._in_less(apart, at)
+        pause = apart if heard is None else max(apart, at.utc_ns - heard.utc_ns)
+        if last is None or pause >= self.silent_after_ns:
+            self._paused(pause, at, broken=last is None)
         else:
-            self._fresh = True
-        self._quicker.clear()
-        self._intervals.append(at.monotonic_ns - self._update_ns)
-        self._update_ns = at.monotonic_ns
+            self._went_on(apart, at)
         return self._fresh
 
     def broke(self) -> None:
         """The link was lost: what comes first over the next one may be old."""
         self._fresh = False
         self._last = None
-        self._quicker.clear()
 
-    def _in_less(self, apart: int, at: Instant) -> bool:
-        """Note a reading that came in less than half the known interval."""
-        self._quicker = [*self._quicker, apart][-_QUICKER:]
-        drained = self._fresh or at.monotonic_ns >= self._drained_ns
-        if drained and len(self._quicker) == _QUICKER:
+    def _paused(self, pause: int, at: Instant, *, broken: bool) -> None:
+        left = 0 if self._fresh else max(0, self._backlog_ns)
+        self._backlog_ns = min(left + pause + self.silent_after_ns, _LONGEST_BACKLOG_NS)
+        self._together, self._steady = 0, 0
+        self._quicker.clear()
+        if broken:
+            self._update_ns = at.monotonic_ns
+        else:
+            self._fresh = False
+            self._update(at)
+
+    def _went_on(self, apart: int, at: Instant) -> None:
+        interval = self.interval_ns or apart
+        in_time = min(apart, interval)
+        self._backlog_ns += (apart - in_time) - in_time  # what is late may have piled up again
+        if apart < TOGETHER_NS:
+            self._together += 1
+            if self._together > 1:  # one is the same conversion, sent twice
+                self._steady = 0
+        elif apart < interval // 2:
+            self._together, self._steady = 0, 0
+            self._quicker.append(apart)
+        else:
+            self._together, self._steady = 0, self._steady + 1
+            self._quicker.clear()
+            self._update(at)
+        self._fresh = self._fresh or self._steady >= _STEADY or self._backlog_ns <= 0
+        if self._fresh and len(self._quicker) >= _QUICKER:
             self._intervals.clear()
-            self._intervals.extend(self._quicker)
+            self._intervals.extend(self._quicker[-_QUICKER:])
             self._quicker.clear()
             self._update_ns = at.monotonic_ns
-            self._fresh = True
-        return self._fresh
+
+    def _update(self, at: Instant) -> None:
+        self._intervals.append(at.monotonic_ns - self._update_ns)
+        self._update_ns = at.monotonic_ns
