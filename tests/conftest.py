@@ -1,5 +1,6 @@
 """What tests of several files share."""
 
+import os
 import signal
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,6 +15,11 @@ settings.load_profile("no matter how busy")
 
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # so it is behind nohup; the commands under test would inherit it
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+def pytest_xdist_auto_num_workers() -> int:
+    """Two a processor: a test waits for a meter, a broker or a browser half of its time."""
+    return min(2 * (os.cpu_count() or 1), 16)
 
 
 @pytest.fixture(scope="session")

@@ -205,7 +205,7 @@ def test_the_longest_texts_fit(paper: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "hostile",
     [
-        '#eval("6 * 7 + 1000")',
+        '#eval("6 * 7 + 10000000000")',
         "#import \"look.typ\": *; #panic('out')",
         "*bold* _slanted_ $x^2$ `raw` @ref <label> \\ // gone /* gone */ ~ -- ---",
         '"); #read("look.typ") ("',
@@ -217,7 +217,7 @@ def test_what_a_text_holds_is_never_taken_for_markup(hostile: str, tmp_path: Pat
     references = [{"name": hostile, "where": hostile}]
     pdf = printed(tmp_path, text_of(step, title=hostile, cautions=[hostile], references=references))
     assert pdf.text.count(bare(hostile)) >= 9
-    assert "1042" not in pdf.text
+    assert "10000000042" not in pdf.text
 
 
 def test_a_sign_that_no_font_has_is_named(tmp_path: Path) -> None:

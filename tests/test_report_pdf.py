@@ -236,7 +236,7 @@ def test_500_touches_are_set_whole(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "hostile",
     [
-        '#eval("6 * 7 + 1000")',
+        '#eval("6 * 7 + 10000000000")',
         "#import \"look.typ\": *; #panic('out')",
         "*bold* _slanted_ $x^2$ `raw` @ref <label> \\ // gone /* gone */ ~ -- ---",
         '"); #read("look.typ") ("',
@@ -253,7 +253,7 @@ def test_what_a_text_holds_is_never_taken_for_markup(hostile: str, tmp_path: Pat
     text = procedure_of([step], title=hostile, cautions=[hostile])
     told = written(tmp_path, recorded(tmp_path, text, [*entries, over(9000)], hostile, hostile), tmp_path / "job.pdf")
     assert told.text.count(bare(hostile)) >= 10
-    assert "1042" not in told.text
+    assert "10000000042" not in told.text
 
 
 @pytest.mark.parametrize(
