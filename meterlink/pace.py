@@ -14,10 +14,6 @@ _SHORTEST_SILENCE_NS = 2 * NS_PER_S
 _LONGEST_SILENCE_NS = 30 * NS_PER_S
 _UNKNOWN_SILENCE_NS = 3 * NS_PER_S
 
-_STEADY = 2
-"""So many updates in a row at the meter's own pace are no backlog: that comes together, or quicker. One is not enough:
-a network hands a backlog over in bursts, with pauses of its own between them."""
-
 _QUICKER = 5
 """So many updates in a row, each in less than half the known interval, are another pace: of another function, or the
 true one behind a computer that was too busy to take readings as they came."""
@@ -32,9 +28,9 @@ class Pace:
 
     After a break (a silence, a lost link, a computer that slept) what comes first may be a backlog: readings that were
     measured before and piled up. They arrive together, or at twice the meter's pace and more. So nothing counts as
-    fresh again until readings come at the meter's own pace, twice in a row at least half an interval after the one
-    before; or, where they never do (the pace has become quicker meanwhile or was not known aright, the network is
-    jittery), until what piled up must be through, which takes as long again at most.
+    fresh again until a reading comes at the meter's own pace, at least half an interval after the one before it; or,
+    where none does (the pace has become quicker meanwhile, or a busy computer had it wrong), until what piled up must
+    be through, which takes as long again at most.
     """
 
     def __init__(self) -> None:
@@ -42,8 +38,6 @@ class Pace:
         self._heard: Instant | None = None
         self._update_ns = 0
         self._intervals: deque[int] = deque(maxlen=9)
-        self._together = 0
-        self._steady = 0
         self._quicker: list[int] = []
         self._fresh = True
         self._backlog_ns = 0
@@ -71,7 +65,7 @@ class Pace:
         heard, self._heard = self._heard, at
         apart = 0 if heard is None else at.monotonic_ns - heard.monotonic_ns
         # The wall clock goes on while the computer sleeps; the monotonic one may not.
-        pause = apart if heard is None else max(apart, at.utc_ns - heard.utc_ns)
+        pause = _LONGEST_BACKLOG_NS if heard is None else max(apart, at.utc_ns - heard.utc_ns)
         if last is None or pause >= self.silent_after_ns:
             self._paused(pause, at, broken=last is None)
         else:
@@ -84,9 +78,7 @@ class Pace:
         self._last = None
 
     def _paused(self, pause: int, at: Instant, *, broken: bool) -> None:
-        left = 0 if self._fresh else max(0, self._backlog_ns)
-        self._backlog_ns = min(left + pause + self.silent_after_ns, _LONGEST_BACKLOG_NS)
-        self._together, self._steady = 0, 0
+        self._backlog_ns = min(self._backlog_ns + pause, _LONGEST_BACKLOG_NS)
         self._quicker.clear()
         if broken:
             self._update_ns = at.monotonic_ns
@@ -95,26 +87,24 @@ class Pace:
             self._update(at)
 
     def _went_on(self, apart: int, at: Instant) -> None:
-        interval = self.interval_ns or apart
-        in_time = min(apart, interval)
-        self._backlog_ns += (apart - in_time) - in_time  # what is late may have piled up again
-        if apart < TOGETHER_NS:
-            self._together += 1
-            if self._together > 1:  # one is the same conversion, sent twice
-                self._steady = 0
-        elif apart < interval // 2:
-            self._together, self._steady = 0, 0
-            self._quicker.append(apart)
-        else:
-            self._together, self._steady = 0, self._steady + 1
+        self._backlog_ns = max(0, self._backlog_ns - apart)
+        if apart >= max((self.interval_ns or 0) // 2, TOGETHER_NS):
+            self._fresh = True
             self._quicker.clear()
             self._update(at)
-        self._fresh = self._fresh or self._steady >= _STEADY or self._backlog_ns <= 0
-        if self._fresh and len(self._quicker) >= _QUICKER:
-            self._intervals.clear()
-            self._intervals.extend(self._quicker[-_QUICKER:])
-            self._quicker.clear()
-            self._update_ns = at.monotonic_ns
+        elif apart >= TOGETHER_NS:
+            self._quicker.append(apart)
+        if self._fresh or not self._backlog_ns:
+            self._fresh, self._backlog_ns = True, 0
+            self._follow_quicker(at)
+
+    def _follow_quicker(self, at: Instant) -> None:
+        if len(self._quicker) < _QUICKER:
+            return
+        self._intervals.clear()
+        self._intervals.extend(self._quicker[-_QUICKER:])
+        self._quicker.clear()
+        self._update_ns = at.monotonic_ns
 
     def _update(self, at: Instant) -> None:
         self._intervals.append(at.monotonic_ns - self._update_ns)

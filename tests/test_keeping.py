@@ -124,11 +124,11 @@ async def test_an_adapter_is_found_by_its_identity_and_no_other_takes_its_place(
             other.send(shown("11.11"))
             ports.names = {"other": other.name, "mine": again.name}
             await heard.until(lambda: any(again.name in text for text in heard.news))
-            for display in ("24.02", "24.03", "24.04"):
-                await asyncio.sleep(0.3)
-                again.send(shown(display))
+            again.send(shown("24.02"))
+            await asyncio.sleep(0.3)
+            again.send(shown("24.03"))
             await heard.more(1)
-    assert [reading.display for reading in heard.readings] == ["24.01", "24.04"]
+    assert [reading.display for reading in heard.readings] == ["24.01", "24.03"]
     assert heard.gaps == [Break.LINK_LOST, Break.LINK_BACK]
 
 
@@ -149,11 +149,11 @@ async def test_halves_on_both_sides_of_a_break_make_no_reading(tmp_path: Path) -
             lasting.symlink_to(second.name)
             await heard.until(lambda: len([text for text in heard.news if text.startswith("opened")]) == 2)
             second.send(shown("12.35")[7:])
-            for display in ("24.02", "24.03", "24.04"):
+            for display in ("24.02", "24.03"):
                 await asyncio.sleep(0.3)
                 second.send(shown(display))
             await heard.more(1)
-    assert [reading.display for reading in heard.readings] == ["24.01", "24.04"]
+    assert [reading.display for reading in heard.readings] == ["24.01", "24.03"]
 
 
 async def test_a_meter_that_switches_itself_off_is_told_and_heard_again_by_itself() -> None:

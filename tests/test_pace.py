@@ -1,6 +1,6 @@
 """The meter's own pace: silence, and readings that had piled up. Rates: 2 to 10 updates a second (common practice)."""
 
-from itertools import count, cycle, pairwise
+from itertools import count, cycle
 
 import pytest
 from hypothesis import assume, given
@@ -50,7 +50,7 @@ def test_what_piled_up_in_a_pause_is_old_until_readings_come_at_the_meter_s_pace
     pace = Pace()
     assert all(fresh(pace, 0, 0.5, 1, 1.5))
     assert fresh(pace, 8, 8, 8, 8.001, 8.02) == [False] * 5
-    assert fresh(pace, 8.5, 9, 9.5) == [False, True, True]  # one such gap may be the network's own
+    assert fresh(pace, 8.5, 9) == [True, True]
 
 
 def test_what_comes_first_over_a_new_link_is_old() -> None:
@@ -58,19 +58,24 @@ def test_what_comes_first_over_a_new_link_is_old() -> None:
     fresh(pace, 0, 0.5, 1)
     pace.broke()
     assert not pace.silent(at(100))  # nothing was heard over this link yet
-    assert fresh(pace, 1.6, 2.1, 2.6) == [False, False, True]
+    assert fresh(pace, 1.6, 2.1) == [False, True]
+
+
+def test_a_link_that_broke_before_anything_came_may_have_piled_up_too() -> None:
+    pace = Pace()
+    pace.broke()
+    assert fresh(pace, 1, 1, 1.01, 1.5) == [False, False, False, True]
 
 
 def test_a_computer_that_slept_is_told_by_the_wall_clock() -> None:
     pace = Pace()
     assert all(fresh(pace, 0, 0.5, 1))
     assert not pace.take(at(1.1, slept=3600))
-    assert not pace.take(at(1.6, slept=3600))
-    assert pace.take(at(2.1, slept=3600))
+    assert pace.take(at(1.6, slept=3600))
 
 
 def test_a_meter_slower_than_any_silence_is_heard_once_its_pace_is_known() -> None:
-    assert fresh(Pace(), 0, 5, 10, 15, 20) == [True, False, False, True, True]
+    assert fresh(Pace(), 0, 5, 10, 15, 20) == [True, False, True, True, True]
 
 
 def test_a_meter_that_updates_quicker_on_another_dial_is_followed() -> None:
@@ -78,7 +83,7 @@ def test_a_meter_that_updates_quicker_on_another_dial_is_followed() -> None:
     assert all(fresh(pace, *range(10)))  # once a second, as capacitance
     assert all(fresh(pace, *(9 + number / 4 for number in range(1, 10))))  # four times, as volts
     assert pace.interval_ns == NS_PER_S // 4
-    assert fresh(pace, 20, 20, 20.25, 20.5) == [False, False, False, True]
+    assert fresh(pace, 20, 20, 20.25, 20.5) == [False, False, True, True]
 
 
 def test_a_computer_too_busy_to_take_readings_as_they_come_learns_the_pace_again() -> None:
@@ -87,7 +92,7 @@ def test_a_computer_too_busy_to_take_readings_as_they_come_learns_the_pace_again
     fresh(pace, *bursts, 60)
     assert pace.interval_ns == 2 * NS_PER_S
     later = fresh(pace, *(60 + number / 3 for number in range(1, 180)))
-    assert later.index(True) in range(126, 160)  # the pause lasted 42 s: after as long again all must be through
+    assert 42 <= (later.index(True) + 1) / 3 < 43  # the pause lasted 42 s: after as long again all must be through
     assert all(later[later.index(True) :])
     assert pace.interval_ns == pytest.approx(NS_PER_S / 3)
 
@@ -117,16 +122,16 @@ def test_whatever_came_before_a_steady_meter_is_fresh_in_the_end(
     pause=st.floats(3.6, 30),
     gap=st.floats(0, 0.49),
     lost=st.booleans(),
-    hiccups=st.dictionaries(st.integers(1, 100), st.floats(0, 9), max_size=3),
+    hiccups=st.dictionaries(st.integers(1, 100), st.floats(2, 9), max_size=3),
 )
 def test_a_backlog_handed_over_at_twice_the_pace_or_more_judges_nothing(
     rate: float, pause: float, gap: float, *, lost: bool, hiccups: dict[int, float]
 ) -> None:
     """The readings of a pause come `gap` intervals apart, with those that are measured meanwhile behind them.
 
-    Behind some of them it is handed over no further for a while, though not behind three in a row or fewer.
+    Behind some of them it is handed over no further for as long as counts as a silence.
     """
-    assume(all(later - sooner > 3 for sooner, later in pairwise(sorted(hiccups))))
+    assume(all(each > max(2, 3.5 / rate) for each in hiccups.values()))
     pace, interval = Pace(), 1 / rate
     assert all(fresh(pace, *(number * interval for number in range(20))))
     begun = 19 * interval
