@@ -1,8 +1,6 @@
 """Invented crews: each with a home folder, a job that grows, and a relay."""
 
-import asyncio
 import time
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -91,11 +89,3 @@ def rows(store: Store, job: str) -> list[tuple[object, ...]]:
 
 def kinds(store: Store, job: str) -> list[Kind]:
     return [event.kind for event in store.events(job)]
-
-
-async def until(condition: Callable[[], object], *, timeout_s: float = 30.0) -> None:
-    """Wait until a function returns something true."""
-    end_s = time.monotonic() + timeout_s
-    while not condition():
-        assert time.monotonic() < end_s, "waited in vain"
-        await asyncio.sleep(0.05)

@@ -16,6 +16,7 @@ from meterlink_drivers.formats.fs9721_lcd14 import Fs9721Decoder
 from meterlink_drivers.transports.ble import transport
 from meterlink_sim.bluez.gatt_meter import Cutter, GattMeter
 from meterlink_sim.bluez.peripheral import Characteristic
+from waiting import until
 
 pytestmark = needs_dbus
 
@@ -75,9 +76,7 @@ async def test_notifications_that_stop_while_the_link_stands_are_noticed_by_sile
         async with running(follow(followed, through=transport(QUICK, random.Random(1)), silence_s=2)):
             async with running(before.run()):
                 await followed.more(5)
-            async with asyncio.timeout(30):
-                while not followed.breaks:  # noqa: ASYNC110 - no reading tells of it
-                    await asyncio.sleep(0.02)
+            await until(lambda: followed.breaks)
             after = GattMeter(bluez, peripheral, NOTIFY, counter_frames(5000), rate_hz=50, rng=random.Random(2))
             async with running(after.run()):
                 await followed.more(5)

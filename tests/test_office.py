@@ -15,7 +15,7 @@ import pytest
 
 from brokers import BadNetwork, Mosquitto, needs_mosquitto
 from commands import lines, started, steadypoint, steadypoint_apart
-from crews import Crew, broker_at, rows, until
+from crews import Crew, broker_at, rows
 from databases import PostgreSQL, needs_postgresql
 from meterlink.errors import RecordError, RefusedRowError, UsageError
 from meterlink.office.aside import Refusal, refusals
@@ -35,6 +35,7 @@ from meterlink.relay.device import this_device
 from meterlink.relay.pack import write_pack
 from meterlink.relay.relay import NotAllThereError
 from record_samples import begin, reading
+from waiting import until
 
 pytestmark = needs_mosquitto
 

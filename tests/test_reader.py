@@ -4,8 +4,6 @@ import errno
 import signal
 import subprocess
 import sys
-import time
-from collections.abc import Callable
 from multiprocessing import active_children
 from pathlib import Path
 
@@ -15,6 +13,7 @@ from ingest_figures import load
 from meterlink.office import reader as office_reader
 from meterlink.office.reader import Reader, read_message
 from meterlink.relay.pack import NoPackError, PhotoPart, write_photo_part
+from waiting import soon
 
 _MESSAGES = [
     *load(1, 1000, 256).packs,
@@ -26,13 +25,6 @@ _MESSAGES = [
 
 def told(found: object) -> object:
     return str(found) if isinstance(found, NoPackError) else found
-
-
-def soon(holds: Callable[[], bool]) -> bool:
-    until = time.monotonic() + 30
-    while not holds() and time.monotonic() < until:
-        time.sleep(0.05)
-    return holds()
 
 
 def read_elsewhere(reader: Reader, patch: pytest.MonkeyPatch) -> list[object]:

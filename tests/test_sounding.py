@@ -3,7 +3,7 @@
 import threading
 import time
 from array import array
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 
 import miniaudio
@@ -16,6 +16,7 @@ from meterlink.cues.queue import Sound
 from meterlink.cues.sounding import Sounding, Speak
 from meterlink.cues.tones import RATE, Tone, samples
 from meterlink.cues.voice import Voice
+from waiting import soon
 
 SILENT = [miniaudio.Backend.NULL]
 """The audio library's own device without a loudspeaker: a thread of its own pulls samples at their rate."""
@@ -57,13 +58,6 @@ def cue(code: str, moment: float, *, weight: Weight = Weight.RESULT, tone: Tone 
     return Sound(code, tone, code, weight, moment)
 
 
-def wait_until(seen: Callable[[], bool]) -> None:
-    deadline = time.monotonic() + 30
-    while not seen():
-        assert time.monotonic() < deadline, "not in 30 s"
-        time.sleep(0.005)
-
-
 def without_silence(heard: "array[int]") -> "array[int]":
     first = next(at for at, value in enumerate(heard) if value)
     return heard[first:]
@@ -71,10 +65,10 @@ def without_silence(heard: "array[int]") -> "array[int]":
 
 def test_a_tone_is_heard_whole_and_at_once() -> None:
     with ear() as (sounding, listening):
-        wait_until(lambda: len(listening.heard) > 0)
+        assert soon(lambda: len(listening.heard) > 0)
         sounding.add(Sound("pass", Tone.PASS, "", Weight.RESULT, 1.0))
         told = len(listening.heard)
-        wait_until(lambda: listening.began is not None)
+        assert soon(lambda: listening.began is not None)
     assert listening.began is not None
     assert listening.began <= told + listening.longest  # with what the device takes next, or is taking
     whole = without_silence(samples(Tone.PASS))
@@ -102,7 +96,7 @@ def test_a_slow_voice_delays_neither_the_tone_nor_whoever_hands_over() -> None:
             began = time.monotonic()
             sounding.add(cue("unclear", moment, tone=Tone.UNCLEAR))
             took.append(time.monotonic() - began)
-        wait_until(lambda: listening.began is not None)  # although nothing was spoken yet
+        assert soon(lambda: listening.began is not None)  # although nothing was spoken yet
         released.set()
     assert max(took) < 10  # whoever waited for the voice would wait for a minute
 
