@@ -117,7 +117,7 @@ async def refused(
 async def received(connection: Connection, size: int) -> bytes:
     """Read until so many bytes have come."""
     data = b""
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(60):
         while len(data) < size:
             chunk = await connection.read()
             assert chunk is not None
@@ -127,7 +127,7 @@ async def received(connection: Connection, size: int) -> bytes:
 
 async def said(bluez: SimulatedBluez, peripheral: Peripheral, data: bytes) -> None:
     """Send one notification as soon as somebody is subscribed."""
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(60):
         while not await bluez.notify(peripheral, NOTIFY, data):  # noqa: ASYNC110 - the simulation has no event for it
             await asyncio.sleep(0.002)
 
@@ -162,7 +162,7 @@ class Followed:
         return faults
 
     async def _until(self, reached: Callable[[], bool]) -> None:
-        async with asyncio.timeout(30):
+        async with asyncio.timeout(60):
             while not reached():
                 self.grew.clear()
                 await self.grew.wait()

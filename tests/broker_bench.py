@@ -27,7 +27,7 @@ from meterlink.access.credentials import Credentials
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
 
-PATIENCE_S = 20
+PATIENCE_S = 60
 
 
 class Broker:

@@ -51,7 +51,7 @@ class Mosquitto:
     def start(self) -> None:
         assert MOSQUITTO is not None, "mosquitto is not installed"
         self._process = subprocess.Popen([MOSQUITTO, "-c", str(self._config)], stderr=subprocess.DEVNULL)
-        until = time.monotonic() + 20
+        until = time.monotonic() + 60
         while time.monotonic() < until:
             with suppress(OSError), socket.create_connection(("127.0.0.1", self.port), timeout=1):
                 return

@@ -107,8 +107,8 @@ class Visitor:
     def _connection(self) -> HTTPConnection:
         port = self.locked.served.port
         if self.locked.ca is None:
-            return HTTPConnection("127.0.0.1", port, timeout=20)
-        return HTTPSConnection("localhost", port, timeout=20, context=ssl.create_default_context(cadata=self.locked.ca))
+            return HTTPConnection("127.0.0.1", port, timeout=60)
+        return HTTPSConnection("localhost", port, timeout=60, context=ssl.create_default_context(cadata=self.locked.ca))
 
     def _keep(self, answer: HTTPResponse) -> None:
         for given in answer.headers.get_all("Set-Cookie") or []:

@@ -46,7 +46,7 @@ STEPS = with_steps(
     1,
 )
 
-expect.set_options(timeout=30_000)
+expect.set_options(timeout=60_000)
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 

@@ -21,7 +21,7 @@ class Client:
     def _asked(
         self, method: str, path: str, body: str | bytes | None, headers: dict[str, str]
     ) -> Iterator[HTTPResponse]:
-        with closing(HTTPConnection("127.0.0.1", self.port, timeout=20)) as connection:
+        with closing(HTTPConnection("127.0.0.1", self.port, timeout=60)) as connection:
             connection.request(method, path, body, headers)
             with connection.getresponse() as answer:
                 yield answer
@@ -54,7 +54,7 @@ class Client:
 
     def until(self, holds: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:
         """Wait for a state of which that holds."""
-        end = time.monotonic() + 20
+        end = time.monotonic() + 60
         while not holds(state := self.state()):
             assert time.monotonic() < end, state
             time.sleep(0.05)

@@ -97,7 +97,7 @@ class Window:
         if draw:
             self._picture.resize(rows, columns)
 
-    def until(self, seen: Callable[[], bool], seconds: float = 20) -> None:
+    def until(self, seen: Callable[[], bool], seconds: float = 60) -> None:
         """Read on until something is seen; fail with the picture if it is not in time."""
         deadline = time.monotonic() + seconds
         while not seen():
@@ -105,10 +105,10 @@ class Window:
                 raise AssertionError(f"not seen in {seconds} s; the window shows:\n{self.text}")
             self._read(0.05)
 
-    def until_shown(self, text: str, seconds: float = 20) -> None:
+    def until_shown(self, text: str, seconds: float = 60) -> None:
         self.until(lambda: text in self.text, seconds)
 
-    def until_ended(self, seconds: float = 20) -> int:
+    def until_ended(self, seconds: float = 60) -> int:
         """Wait for the command's end and return its exit status; what it wrote last is in the picture."""
         self.until(lambda: self.process.poll() is not None, seconds)
         while self._read(0.05):

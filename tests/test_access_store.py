@@ -289,7 +289,7 @@ async def test_a_use_is_noted_now_and_then_and_an_idle_session_ends(
     assert kept.used_s == begun + 6000
     monkeypatch.setattr(time, "time", lambda: begun + 6000 + IDLE_S)
     assert await gate.session(entered.token) is None
-    await asyncio.wait_for(gate.ended(entered.token), 20)
+    await asyncio.wait_for(gate.ended(entered.token), 60)
 
 
 async def test_where_the_store_cannot_be_read_a_stream_ends(gate: Gate, tmp_path: Path) -> None:
@@ -298,7 +298,7 @@ async def test_where_the_store_cannot_be_read_a_stream_ends(gate: Gate, tmp_path
     with sqlite3.connect(tmp_path / "access.sqlite3") as other:
         other.execute("drop table access_session")
     other.close()
-    await asyncio.wait_for(gate.ended(entered.token), 20)
+    await asyncio.wait_for(gate.ended(entered.token), 60)
 
 
 def test_the_log_is_bounded_and_each_line_whole(tmp_path: Path) -> None:

@@ -5,7 +5,6 @@ Source of the conditions: what bleak 3.1 was seen to raise against a simulated B
 
 import asyncio
 import socket
-import time
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
@@ -59,13 +58,13 @@ def connecting(calls: list[str]) -> list[str]:
 
 
 async def called(bluez: SimulatedBluez, method: str) -> None:
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(60):
         while method not in bluez.calls:  # noqa: ASYNC110 - the simulation has no event for it
             await asyncio.sleep(0.01)
 
 
 async def opened_in_the_end() -> None:
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(60):
         while True:
             with suppress(LinkError):
                 async with opened():
@@ -128,9 +127,8 @@ async def test_a_bus_that_takes_the_connection_and_never_answers(
         deaf.bind(str(tmp_path / "s"))
         deaf.listen()
         monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/s")
-        began = time.monotonic()
-        assert str(await refused(patience=replace(QUICK, start_s=1))) == f"ble:{ADDRESS}: {SILENT_SYSTEM}"
-    assert time.monotonic() - began < 10
+        async with asyncio.timeout(60):  # who waits for its answer waits for ever
+            assert str(await refused(patience=replace(QUICK, start_s=1))) == f"ble:{ADDRESS}: {SILENT_SYSTEM}"
 
 
 @pytest.mark.parametrize(
@@ -240,10 +238,9 @@ async def test_a_service_that_hangs_while_connecting_and_disconnecting_does_not_
     async with radio() as bluez:
         bluez.advertise(meter())
         bluez.faults.unanswered = {"Connect", "Disconnect"}
-        began = time.monotonic()
-        error = await refused(patience=replace(QUICK, connect_s=0.2, leave_s=0.3, retries=1))
+        async with asyncio.timeout(60):  # who waits for its answer waits for ever
+            error = await refused(patience=replace(QUICK, connect_s=0.2, leave_s=0.3, retries=1))
         assert "heard but did not connect" in str(error)
-        assert time.monotonic() - began < 10
 
 
 async def test_an_aborted_connection_is_tried_again() -> None:
@@ -421,14 +418,12 @@ async def test_a_drop_ends_the_wait_at_once_and_it_stays_lost() -> None:
         async with opened() as connection:
             await bluez.notify(peripheral, NOTIFY, b"the last")
             bluez.drop_link(peripheral)
-            began = time.monotonic()
             assert await received(connection, 8) == b"the last"
             for _ in range(2):
                 with pytest.raises(LinkError) as caught:
                     await connection.read()
-                assert str(caught.value) == f"ble:{ADDRESS}: {LOST}"
+                assert str(caught.value) == f"ble:{ADDRESS}: {LOST}"  # not that nothing came for long
                 assert caught.value.passing
-            assert time.monotonic() - began < 10
             with pytest.raises(LinkError, match="the Bluetooth link is lost"):
                 await connection.write(b"?")
 
@@ -439,7 +434,7 @@ async def test_an_adapter_switched_off_is_a_drop() -> None:
         async with opened() as connection:
             bluez.power(on=False)
             with pytest.raises(LinkError, match="the Bluetooth link is lost"):
-                await asyncio.wait_for(connection.read(), 10)
+                await asyncio.wait_for(connection.read(), 60)
         assert str(await refused()) == f"ble:{ADDRESS}: {OFF}"
         bluez.power(on=True)
         await opened_in_the_end()  # once the system has heard of it
@@ -485,7 +480,7 @@ async def test_a_bus_that_dies_ends_the_wait_at_once() -> None:
             async with opened() as connection:
                 bus.kill()
                 with pytest.raises(LinkError, match="the Bluetooth link is lost"):
-                    await asyncio.wait_for(connection.read(), 10)
+                    await asyncio.wait_for(connection.read(), 60)
             assert str(await refused()) == f"ble:{ADDRESS}: {DEAD_BUS}"
 
 

@@ -39,7 +39,7 @@ def with_password(tmp_path: Path, authority: Authority) -> Iterator[Mosquitto]:
     """A broker that lets in crew-1 with its password, encrypted."""
     passwords = tmp_path / "passwords"
     program = shutil.which("mosquitto_passwd") or "mosquitto_passwd"
-    subprocess.run([program, "-b", "-c", str(passwords), "crew-1", SECRET], check=True, timeout=20)
+    subprocess.run([program, "-b", "-c", str(passwords), "crew-1", SECRET], check=True, timeout=100)
     more = f"allow_anonymous false\npassword_file {passwords}"
     with tls(tmp_path, authority, authority.issue("broker"), more=more) as broker:
         yield broker

@@ -124,7 +124,7 @@ def test_a_check_runs_on_a_meter_described_in_a_file(home: Path) -> None:
                 time.sleep(0.1)
                 if process.poll() is not None:
                     break
-            told, errors = process.communicate(timeout=30)
+            told, errors = process.communicate(timeout=100)
     (verdict,) = only(lines(told), "verdict")
     assert (verdict["outcome"], verdict["unit"], verdict["limits"]) == ("pass", "V", "24.0..29.0 V")
     assert verdict["value"] in ("25.61", "25.62")

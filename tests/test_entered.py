@@ -128,7 +128,7 @@ def test_jumpers_notes_and_answers_come_from_standard_input_and_a_jumper_still_i
                 process.stdin.write(f"{line}\n")
                 process.stdin.flush()
             said += lines(process.stdout.read())
-            assert process.wait(20) == 1
+            assert process.wait(60) == 1
     (last,) = only(said, "end")
     assert (last["complete"], last["not_judged"], last["jumpers_open"]) == (False, [], ["X3:5-X3:6"])
     events = shown(tmp_path / "home", str(said[0]["job"]))

@@ -132,7 +132,7 @@ def on_a_terminal(home: Path, answer: bytes, *arguments: str) -> tuple[int, str]
     except OSError:  # the other end is closed: the command has ended
         pass
     os.close(ours)
-    return process.wait(30), shown.decode("utf-8", "replace")
+    return process.wait(60), shown.decode("utf-8", "replace")
 
 
 def test_on_a_terminal_the_question_is_asked_once(tmp_path: Path) -> None:

@@ -83,7 +83,7 @@ def driver(monkeypatch: pytest.MonkeyPatch) -> Driver:
 async def take(link: Link, count: int) -> list[Item]:
     """Wait for so many items; that the link was opened is not counted."""
     items: list[Item] = []
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(60):
         while len(items) < count:
             item = await anext(link)
             if not isinstance(item, News):
@@ -249,7 +249,7 @@ async def test_a_trace_may_be_longer_than_the_memory_wants(tmp_path: Path) -> No
         await take(link, 10)
         await asyncio.sleep(0)
         assert link.received < 1_000_000  # only what was asked for is read
-    await asyncio.wait_for(writing, 30)
+    await asyncio.wait_for(writing, 60)
     assert written < 1_000_000
 
 

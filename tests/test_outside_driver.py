@@ -102,7 +102,7 @@ def steadypoint(
         input=data,
         env={**os.environ, "PYTHONPATH": str(installed)} | ({"STEADYPOINT_HOME": str(home)} if home else {}),
         capture_output=True,
-        timeout=30,
+        timeout=100,
         check=False,
     )
 

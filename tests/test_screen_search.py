@@ -101,11 +101,11 @@ def test_on_a_real_terminal_a_search_is_seen_from_its_beginning_to_the_proof(tmp
     meter = "sim:open:B1?circuit=start-up&speed=10&repairs=yes"
     arguments = ("find", "start-up", "--meter", meter, "--accept-cautions", "--sheet", "six-thousand-counts")
     with Window(tmp_path, *arguments, columns=columns, rows=40) as window:
-        window.until_shown("looking for the fault", 40)
-        window.until(lambda: any(row.startswith("▶") and "probe" in row for row in window.rows), 40)
-        window.until(lambda: any("suspect" in row for row in window.rows), 40)
+        window.until_shown("looking for the fault")
+        window.until(lambda: any(row.startswith("▶") and "probe" in row for row in window.rows))
+        window.until(lambda: any("suspect" in row for row in window.rows))
         assert window.rows[-1].startswith("y yes  n no")
-        window.until_shown("found faulty", 60)
+        window.until_shown("found faulty")
         (found,) = [row for row in window.rows if "found faulty" in row]
         assert "B1" in found.split()
         assert window.until_ended(60) == 0

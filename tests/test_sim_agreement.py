@@ -170,7 +170,7 @@ async def test_the_format_sets_the_line_as_its_meter_needs_it(name: str) -> None
     wire = WIRES[name]
     meter = SimulatedMeter(wire, counting(wire.sample), Habits(fed_from_lines=name != "scpi-line"))
     with Rfc2217Front(meter, speed=5) as front:
-        async with open_link(f"{front.where}?format={name}", start_clock()) as link, asyncio.timeout(20):
+        async with open_link(f"{front.where}?format={name}", start_clock()) as link, asyncio.timeout(60):
             found = [item async for item in first(link, 6) if not isinstance(item, News)]
         line = front.lines[-1]
     assert all(isinstance(item, Reading) for item in found)

@@ -50,7 +50,7 @@ def counter(name: str = "fs9721-lcd14", habits: Habits = USUAL) -> SimulatedMete
 
 async def readings(link: Link, count: int) -> list[Reading]:
     found: list[Reading] = []
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(60):
         while len(found) < count:
             item = await anext(link)
             if isinstance(item, Reading):
@@ -68,7 +68,7 @@ async def opened(address: str, line: LineSettings) -> AsyncIterator[Connection]:
 
 async def heard(connection: Connection, count: int) -> bytes:
     data = b""
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(60):
         while len(data) < count:
             chunk = await connection.read()
             assert chunk is not None
@@ -351,14 +351,14 @@ def test_a_front_closes_all_that_it_opened(make: Callable[[SimulatedMeter], Fron
     def cycle() -> None:
         with make(counter()) as front:
             url = front.where.removeprefix("serial:").replace("tcp:", "socket://", 1)
-            with serial.serial_for_url(url, baudrate=2400, timeout=30) as port:
+            with serial.serial_for_url(url, baudrate=2400, timeout=60) as port:
                 assert len(port.read(20)) == 20
 
     cycle()  # what is imported and cached at the first use is no leak
     files, threads = open_files(), threading.active_count()
     for _ in range(3):
         cycle()
-    deadline = time.monotonic() + 30
+    deadline = time.monotonic() + 60
     while threading.active_count() > threads and time.monotonic() < deadline:
         time.sleep(0.01)  # pyserial's own RFC 2217 reader ends a little later
     assert open_files() <= files
@@ -377,5 +377,5 @@ def test_a_port_that_is_taken_leaves_nothing_open() -> None:
 def test_who_comes_later_hears_what_is_sent_from_then_on() -> None:
     with TcpFront(SimulatedMeter(LCD14), 1000) as front:
         time.sleep(0.2)
-        with serial.serial_for_url(front.where.replace("tcp:", "socket://", 1), timeout=30) as port:
+        with serial.serial_for_url(front.where.replace("tcp:", "socket://", 1), timeout=60) as port:
             assert repeats(port.read(140), VOLTS_24)

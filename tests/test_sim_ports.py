@@ -67,12 +67,11 @@ async def test_times_are_virtual_and_count_from_the_opening() -> None:
 
 async def test_paced_updates_take_their_time() -> None:
     loop = asyncio.get_running_loop()
+    before = loop.time()
     async with TRANSPORT.open(simulation(speed="50", rate="10"), LineSettings(), begun) as link:
-        await link.read()
-        start = loop.time()
         for _ in range(20):
             await link.read()
-        assert loop.time() - start >= 19 / 10 / 50  # the first may have been taken late
+    assert loop.time() - before >= 20 / 10 / 50  # each may be taken late, and none is there early
 
 
 async def test_the_simulated_meter_takes_no_bytes() -> None:
@@ -126,4 +125,4 @@ def test_a_port_that_nobody_reads_closes_cleanly() -> None:
     job = SimulatedJob(START_UP, find_scenario("healthy"), 3, rate=10)
     with PtyPort(job, lambda _: heard.set(), scale=1000) as port:
         port.hear({"event": "cue", "code": "look", "text": "", "step": "breaker-in", "t": 0})
-        assert heard.wait(30)
+        assert heard.wait(60)

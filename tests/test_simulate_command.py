@@ -29,13 +29,13 @@ def simulated(*arguments: str) -> Iterator[str]:
             yield running.stdout.readline().strip()
         finally:
             running.send_signal(signal.SIGINT)
-            _, errors = running.communicate(timeout=20)
+            _, errors = running.communicate(timeout=100)
     assert (running.returncode, errors) == (0, "")
 
 
 def listened(address: str, count: int) -> list[dict[str, object]]:
     command = [sys.executable, "-m", "meterlink", "listen", address, "--json", "--count", str(count)]
-    lines = subprocess.run(command, capture_output=True, text=True, check=True, timeout=30).stdout.splitlines()
+    lines = subprocess.run(command, capture_output=True, text=True, check=True, timeout=100).stdout.splitlines()
     events = [json.loads(line) for line in lines]
     return [event for event in events if event["event"] == "reading"]  # the first frame may have been cut
 

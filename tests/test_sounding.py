@@ -9,6 +9,7 @@ from contextlib import contextmanager
 import miniaudio
 import pytest
 
+import meterlink.cues.sounding as sounding_module
 from meterlink.cues.codes import Weight
 from meterlink.cues.mix import Loudness
 from meterlink.cues.player import Player, PlayerError
@@ -85,20 +86,19 @@ def test_real_speech_follows_the_tone_and_leaving_waits_for_its_end() -> None:
 
 def test_a_slow_voice_delays_neither_the_tone_nor_whoever_hands_over() -> None:
     released = threading.Event()
+    in_time = []
 
     def slow(_: str) -> "array[int]":
-        released.wait(60)
+        in_time.append(released.wait(60))
         return array("h", [500] * 100)
 
     with ear(slow) as (sounding, listening):
-        took = []
         for moment in range(50):
-            began = time.monotonic()
             sounding.add(cue("unclear", moment, tone=Tone.UNCLEAR))
-            took.append(time.monotonic() - began)
         assert soon(lambda: listening.began is not None)  # although nothing was spoken yet
         released.set()
-    assert max(took) < 10  # whoever waited for the voice would wait for a minute
+    assert in_time  # who waits for the voice cannot release it
+    assert all(in_time)
 
 
 def test_only_the_newest_is_said_after_a_long_phrase() -> None:
@@ -120,7 +120,9 @@ def test_only_the_newest_is_said_after_a_long_phrase() -> None:
     assert said == ["a", "d"]
 
 
-def test_leaving_after_an_error_does_not_wait() -> None:
+def test_leaving_after_an_error_does_not_wait(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(sounding_module, "_LAST_WORDS_S", 60.0)
+
     def forever(_: str) -> "array[int]":
         return array("h", [500] * (60 * RATE))
 
@@ -132,7 +134,7 @@ def test_leaving_after_an_error_does_not_wait() -> None:
     began = time.monotonic()
     with pytest.raises(KeyboardInterrupt):
         interrupted()
-    assert time.monotonic() - began < 6  # waiting for the end of what is said takes 8
+    assert time.monotonic() - began < 50  # waiting for the end of what is said takes 60
 
 
 def test_a_computer_without_a_device_says_so() -> None:

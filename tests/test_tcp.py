@@ -15,7 +15,7 @@ FORMAT = "format=fs9721-lcd14"
 
 
 async def next_reading(link: Link) -> Reading:
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(60):
         async for item in link:
             if isinstance(item, Reading):
                 return item

@@ -61,7 +61,7 @@ def test_the_screen_shows_the_step_the_digits_the_limits_and_the_keys(tmp_path: 
 
 def test_nothing_blinks(tmp_path: Path) -> None:
     with check(tmp_path, meter="sim:healthy?speed=50") as window:
-        window.until_ended(60)
+        window.until_ended()
     assert b"\x1b[5m" not in window.written  # SGR 5, slowly blinking (ECMA-48, 8.3.117)
     assert b"\x1b[6m" not in window.written
     assert (

@@ -133,7 +133,7 @@ async def test_a_reader_that_reads_nothing_holds_up_neither_the_check_nor_anothe
         reader, writer = await asyncio.open_connection("127.0.0.1", place.port, limit=2**26)
         writer.write(asks)
         await reader.readuntil(b"event: state")
-        async with asyncio.timeout(20):
+        async with asyncio.timeout(60):
             while stage.hub.watchers < 2:  # noqa: ASYNC110 - a count that nothing announces
                 await asyncio.sleep(0.01)
         took = []
@@ -143,7 +143,7 @@ async def test_a_reader_that_reads_nothing_holds_up_neither_the_check_nor_anothe
             stage.hub.tell({"number": number})
             took.append(time.perf_counter() - began)
             await asyncio.sleep(0.01)
-        seen = await asyncio.wait_for(reader.readuntil(b'"number":199}'), 20)
+        seen = await asyncio.wait_for(reader.readuntil(b'"number":199}'), 60)
         assert seen
         assert median(took) < 0.05  # one that is held up is so each time, once what lies between is full
         stuck.transport.abort()
@@ -317,7 +317,7 @@ def test_no_more_pages_than_can_be_served(client: Client) -> None:
         streams = [pages.enter_context(client.stream()) for _ in range(MOST_WATCHERS)]
         assert {stream.status for stream in streams} == {200}
         assert client.get("/events")[:2] == (503, "Too many pages are open; close one.")
-    end = time.monotonic() + 20
+    end = time.monotonic() + 60
     while True:
         with client.stream() as stream:
             if stream.status == 200:

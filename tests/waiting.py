@@ -6,14 +6,14 @@ from collections.abc import Callable
 
 
 def soon(holds: Callable[[], object]) -> bool:
-    """Wait until something holds, for half a minute at most; return whether it does."""
-    end_s = time.monotonic() + 30
+    """Wait until something holds, for a minute at most; return whether it does."""
+    end_s = time.monotonic() + 60
     while not holds() and time.monotonic() < end_s:
         time.sleep(0.01)
     return bool(holds())
 
 
-async def until(condition: Callable[[], object], *, timeout_s: float = 30.0) -> None:
+async def until(condition: Callable[[], object], *, timeout_s: float = 60.0) -> None:
     """Wait until a function returns something true."""
     end_s = time.monotonic() + timeout_s
     while not condition():
