@@ -2,6 +2,9 @@
 .DELETE_ON_ERROR:
 .PHONY: demo test bench clean alsa chromium dbus mosquitto ngspice postgresql
 
+# Modules compiled once are kept, whatever the environment says: the tests start some thousand commands.
+unexport PYTHONDONTWRITEBYTECODE
+
 VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --quiet --disable-pip-version-check
