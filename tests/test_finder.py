@@ -284,7 +284,7 @@ async def test_when_no_place_can_be_opened_the_reason_is_told() -> None:
 )
 @pytest.mark.parametrize("port", ["pty", "tcp"])
 def test_a_meter_that_talks_is_never_taken_for_another(name: str, port: str) -> None:
-    outcome = identified(WIRES[name], port, speed=4)
+    outcome = identified(WIRES[name], port, speed=4, listen_s=30)  # it ends as soon as it is sure
     assert outcome.verdict == (ONE_OF if name in ("es519xx-2400-11", "es51986-19200-11") else RIGHT), outcome
     assert len(outcome.finding.steps) == 1  # listened to once, never asked
 
@@ -302,7 +302,7 @@ def test_bytes_without_structure_are_nobody_s_on_a_port(name: str) -> None:
 @pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")  # in pyserial 3.5's own RFC 2217 client
 @pytest.mark.parametrize("name", ["es519xx-2400-11", "es51986-19200-11", "fs9922-ascii14"])
 def test_on_a_line_whose_speed_counts_the_answer_is_one(name: str) -> None:
-    outcome = identified(WIRES[name], "rfc2217", speed=2)
+    outcome = identified(WIRES[name], "rfc2217", speed=2, listen_s=30)
     assert outcome.verdict == RIGHT, explanation(outcome.finding)
     assert outcome.finding.line is not None
 
@@ -313,7 +313,7 @@ def test_halved_frames_and_junk_delay_the_answer_and_never_change_it(name: str, 
     meter = SimulatedMeter(WIRES[name], habits=Habits(half=0.2, junk=0.2, seed=seed))
     with PtyFront(meter, speed=4) as front:
         url = parse_meter_url(front.where)
-        finding = asyncio.run(identify(url, SERIAL, start_clock(), lambda what: None, listen_s=4))
+        finding = asyncio.run(identify(url, SERIAL, start_clock(), lambda what: None, listen_s=30))
     named = [each.format for each in finding.formats]
     assert named in ([name], [])
     if not named:

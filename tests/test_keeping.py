@@ -174,9 +174,10 @@ async def test_a_connection_that_is_cut_is_opened_again() -> None:
     with TcpFront(counter(Habits(rate=10))) as front:
         async with open_link(f"{front.where}?{FORMAT}", start_clock()) as link:
             heard = Heard(link)
-            for _ in range(3):
+            for cuts in range(1, 4):
                 await heard.more(3)
                 await asyncio.to_thread(front.cut)
+                await heard.until(lambda: heard.gaps.count(Break.LINK_BACK) == cuts)  # noqa: B023 - asked at once
             await heard.more(3)
     assert heard.gaps == [Break.LINK_LOST, Break.LINK_BACK] * 3
     assert heard.in_order()
