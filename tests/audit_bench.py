@@ -16,6 +16,7 @@ from commands import jobs, steadypoint
 from long_job import record_long_job
 from meterlink.record.device_key import device_key
 from meterlink.record.store import FILE_NAME, Store
+from waiting import PATIENCE_S
 
 HOSTILE = '<img src=x onerror="document.title=1"><script>document.title=2</script>'
 
@@ -47,7 +48,7 @@ def alter(home: Path, change: str) -> None:
 
 def answered(port: int, path: str) -> tuple[int, Any, int]:
     """Ask as a browser does; return status, answer, and how many bytes it took."""
-    with closing(HTTPConnection("127.0.0.1", port, timeout=100)) as connection:
+    with closing(HTTPConnection("127.0.0.1", port, timeout=PATIENCE_S)) as connection:
         connection.request("GET", f"/audit/api/{path}", headers={"Accept-Encoding": "gzip"})
         response = connection.getresponse()
         sent = response.read()
@@ -86,7 +87,7 @@ def moved(page: Page, before: tuple[float, float]) -> tuple[float, float]:
 
 def until(page: Page, so: Callable[[], object], every_ms: float = 100) -> None:
     """Wait until something holds. The page's policy lets no test wait inside it: that would evaluate text."""
-    end = time.monotonic() + 30
+    end = time.monotonic() + PATIENCE_S
     while not so():
-        assert time.monotonic() < end, "it did not come to be so within 30 s"
+        assert time.monotonic() < end, "it did not come to be so"
         page.wait_for_timeout(every_ms)

@@ -25,6 +25,7 @@ from meterlink_sim.bluez.bus import ALLOW_ALL, PrivateBus, missing
 from meterlink_sim.bluez.peripheral import Characteristic, Peripheral
 from meterlink_sim.bluez.stack import Adapter, SimulatedBluez
 from meterlink_sim.encoders.fs9721_lcd14 import encode
+from waiting import PATIENCE_S
 
 needs_dbus = pytest.mark.skipif(bool(missing()) and not os.environ.get("CI"), reason=missing() or "not skipped")
 """Skips where there is no dbus-daemon; in CI the tests run all the same, and fail."""
@@ -109,7 +110,7 @@ async def refused(
 ) -> LinkError:
     """Open the transport, which must fail, and return why."""
     with pytest.raises(LinkError) as caught:
-        async with asyncio.timeout(60), opened(address, patience, options):
+        async with asyncio.timeout(PATIENCE_S), opened(address, patience, options):
             pass
     return caught.value
 
@@ -117,7 +118,7 @@ async def refused(
 async def received(connection: Connection, size: int) -> bytes:
     """Read until so many bytes have come."""
     data = b""
-    async with asyncio.timeout(60):
+    async with asyncio.timeout(PATIENCE_S):
         while len(data) < size:
             chunk = await connection.read()
             assert chunk is not None
@@ -127,7 +128,7 @@ async def received(connection: Connection, size: int) -> bytes:
 
 async def said(bluez: SimulatedBluez, peripheral: Peripheral, data: bytes) -> None:
     """Send one notification as soon as somebody is subscribed."""
-    async with asyncio.timeout(60):
+    async with asyncio.timeout(PATIENCE_S):
         while not await bluez.notify(peripheral, NOTIFY, data):  # noqa: ASYNC110 - the simulation has no event for it
             await asyncio.sleep(0.002)
 
@@ -162,7 +163,7 @@ class Followed:
         return faults
 
     async def _until(self, reached: Callable[[], bool]) -> None:
-        async with asyncio.timeout(60):
+        async with asyncio.timeout(PATIENCE_S):
             while not reached():
                 self.grew.clear()
                 await self.grew.wait()

@@ -24,10 +24,9 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from meterlink.access.broker_folder import BrokerFolder
 from meterlink.access.credentials import Credentials
+from waiting import PATIENCE_S
 
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
-
-PATIENCE_S = 60
 
 
 class Broker:

@@ -12,6 +12,8 @@ from pathlib import Path
 
 import pytest
 
+from waiting import PATIENCE_S
+
 MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin:/usr/local/sbin")
 needs_mosquitto = pytest.mark.skipif(
     MOSQUITTO is None and "CI" not in os.environ, reason="needs mosquitto (Debian package mosquitto)"
@@ -51,7 +53,7 @@ class Mosquitto:
     def start(self) -> None:
         assert MOSQUITTO is not None, "mosquitto is not installed"
         self._process = subprocess.Popen([MOSQUITTO, "-c", str(self._config)], stderr=subprocess.DEVNULL)
-        until = time.monotonic() + 60
+        until = time.monotonic() + PATIENCE_S
         while time.monotonic() < until:
             with suppress(OSError), socket.create_connection(("127.0.0.1", self.port), timeout=1):
                 return

@@ -12,6 +12,7 @@ from click.testing import CliRunner
 
 from meterlink.cli import main
 from meterlink.home import VARIABLE
+from waiting import PATIENCE_S
 
 Lines = list[dict[str, object]]
 
@@ -43,7 +44,7 @@ def steadypoint(home: Path, *arguments: str, stdin: str = "") -> Result:
 
 
 def steadypoint_apart(
-    home: Path, *arguments: str, more: Mapping[str, str] | None = None, within_s: float = 100
+    home: Path, *arguments: str, more: Mapping[str, str] | None = None, within_s: float = PATIENCE_S
 ) -> subprocess.CompletedProcess[str]:
     """Run a command to its end in a process of its own."""
     return subprocess.run(

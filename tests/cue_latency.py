@@ -53,6 +53,7 @@ from meterlink.web.technician import TechnicianPage
 from meterlink_sim.lift import SimulatedJob
 from meterlink_sim.pty_port import PtyPort
 from meterlink_sim.scenario import SCENARIOS
+from waiting import PATIENCE_S
 
 REQUIRED_S = 0.150
 """At the 99th percentile."""
@@ -168,7 +169,7 @@ async def _checked(
 
 def watch(port: int) -> None:
     """Read all that a page is sent, as a browser does that only looks on."""
-    with socket.create_connection(("127.0.0.1", port), timeout=60) as page:
+    with socket.create_connection(("127.0.0.1", port), timeout=PATIENCE_S) as page:
         page.sendall(f"GET /events HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n\r\n".encode())
         while page.recv(65_536):
             pass

@@ -15,6 +15,7 @@ from commands import steadypoint
 from meterlink.access.broker_folder import BrokerFolder
 from meterlink.web.guard import TOKEN_HEADER
 from page_bench import Served, write_procedure
+from waiting import PATIENCE_S
 
 PASSWORDS = {
     "fitter": ("technician", "three blind cable ties"),
@@ -107,8 +108,10 @@ class Visitor:
     def _connection(self) -> HTTPConnection:
         port = self.locked.served.port
         if self.locked.ca is None:
-            return HTTPConnection("127.0.0.1", port, timeout=60)
-        return HTTPSConnection("localhost", port, timeout=60, context=ssl.create_default_context(cadata=self.locked.ca))
+            return HTTPConnection("127.0.0.1", port, timeout=PATIENCE_S)
+        return HTTPSConnection(
+            "localhost", port, timeout=PATIENCE_S, context=ssl.create_default_context(cadata=self.locked.ca)
+        )
 
     def _keep(self, answer: HTTPResponse) -> None:
         for given in answer.headers.get_all("Set-Cookie") or []:

@@ -30,6 +30,7 @@ from meterlink.relay.broker import Broker
 from meterlink.relay.relay import relaying
 from meterlink.session import Particulars, Session
 from page_bench import Served
+from waiting import PATIENCE_S
 
 APART_NS = 200_000_000
 """Between two readings of the check's time."""
@@ -156,7 +157,7 @@ class Relays:
         for running in self._running:
             running.result(60)
         self._loop.call_soon_threadsafe(self._loop.stop)
-        self._thread.join(60)
+        self._thread.join(PATIENCE_S)
         self._loop.close()
 
     def start(self, technician: Technician) -> None:

@@ -18,6 +18,7 @@ from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, V
 
 from commands import environment
 from procedure_samples import with_steps
+from waiting import PATIENCE_S
 
 SMALL: ViewportSize = {"width": 360, "height": 740}
 LARGE: ViewportSize = {"width": 1280, "height": 800}
@@ -46,7 +47,7 @@ STEPS = with_steps(
     1,
 )
 
-expect.set_options(timeout=60_000)
+expect.set_options(timeout=1000 * PATIENCE_S)
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 
@@ -141,7 +142,7 @@ class Served:
 
     def _gone(self) -> None:
         assert self.process.stderr is not None
-        self.process.wait(60)
+        self.process.wait(PATIENCE_S)
         self._rest.join()
         self.process.stderr.close()
 

@@ -8,6 +8,7 @@ from http.client import HTTPConnection, HTTPMessage, HTTPResponse
 from typing import Any
 
 from meterlink.web.guard import TOKEN_HEADER
+from waiting import PATIENCE_S
 
 
 class Client:
@@ -21,7 +22,7 @@ class Client:
     def _asked(
         self, method: str, path: str, body: str | bytes | None, headers: dict[str, str]
     ) -> Iterator[HTTPResponse]:
-        with closing(HTTPConnection("127.0.0.1", self.port, timeout=60)) as connection:
+        with closing(HTTPConnection("127.0.0.1", self.port, timeout=PATIENCE_S)) as connection:
             connection.request(method, path, body, headers)
             with connection.getresponse() as answer:
                 yield answer
@@ -54,7 +55,7 @@ class Client:
 
     def until(self, holds: Callable[[dict[str, Any]], bool]) -> dict[str, Any]:
         """Wait for a state of which that holds."""
-        end = time.monotonic() + 60
+        end = time.monotonic() + PATIENCE_S
         while not holds(state := self.state()):
             assert time.monotonic() < end, state
             time.sleep(0.05)

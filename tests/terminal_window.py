@@ -21,6 +21,7 @@ from typing import Self
 import pyte
 
 from meterlink.home import VARIABLE
+from waiting import PATIENCE_S
 
 _CONTROL_STRING = re.compile(rb"\x1bP.*?\x1b\\", re.DOTALL)
 
@@ -97,7 +98,7 @@ class Window:
         if draw:
             self._picture.resize(rows, columns)
 
-    def until(self, seen: Callable[[], bool], seconds: float = 60) -> None:
+    def until(self, seen: Callable[[], bool], seconds: float = PATIENCE_S) -> None:
         """Read on until something is seen; fail with the picture if it is not in time."""
         deadline = time.monotonic() + seconds
         while not seen():
@@ -105,12 +106,12 @@ class Window:
                 raise AssertionError(f"not seen in {seconds} s; the window shows:\n{self.text}")
             self._read(0.05)
 
-    def until_shown(self, text: str, seconds: float = 60) -> None:
-        self.until(lambda: text in self.text, seconds)
+    def until_shown(self, text: str) -> None:
+        self.until(lambda: text in self.text)
 
-    def until_ended(self, seconds: float = 60) -> int:
+    def until_ended(self) -> int:
         """Wait for the command's end and return its exit status; what it wrote last is in the picture."""
-        self.until(lambda: self.process.poll() is not None, seconds)
+        self.until(lambda: self.process.poll() is not None)
         while self._read(0.05):
             pass
         return self.process.wait()

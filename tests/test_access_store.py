@@ -28,7 +28,7 @@ from meterlink.errors import FileError, RecordError, UsageError
 from meterlink.office.register import Register
 from meterlink.record.device_key import own_public_key
 from meterlink.record.store import Store
-from waiting import until
+from waiting import PATIENCE_S, until
 
 PASSWORD = "three blind cable ties"  # noqa: S105
 
@@ -210,7 +210,7 @@ async def test_passwords_are_checked_a_few_at_a_time_and_the_rest_is_turned_away
         def matches(self, password_hash: str, password: str) -> bool:
             self.at_once += 1
             self.most = max(self.most, self.at_once)
-            held.wait(60)
+            held.wait(PATIENCE_S)
             self.at_once -= 1
             return super().matches(password_hash, password)
 
@@ -289,7 +289,7 @@ async def test_a_use_is_noted_now_and_then_and_an_idle_session_ends(
     assert kept.used_s == begun + 6000
     monkeypatch.setattr(time, "time", lambda: begun + 6000 + IDLE_S)
     assert await gate.session(entered.token) is None
-    await asyncio.wait_for(gate.ended(entered.token), 60)
+    await asyncio.wait_for(gate.ended(entered.token), PATIENCE_S)
 
 
 async def test_where_the_store_cannot_be_read_a_stream_ends(gate: Gate, tmp_path: Path) -> None:
@@ -298,7 +298,7 @@ async def test_where_the_store_cannot_be_read_a_stream_ends(gate: Gate, tmp_path
     with sqlite3.connect(tmp_path / "access.sqlite3") as other:
         other.execute("drop table access_session")
     other.close()
-    await asyncio.wait_for(gate.ended(entered.token), 60)
+    await asyncio.wait_for(gate.ended(entered.token), PATIENCE_S)
 
 
 def test_the_log_is_bounded_and_each_line_whole(tmp_path: Path) -> None:

@@ -29,6 +29,7 @@ from meterlink.web.audit.records import OwnRecords, Records
 from page_bench import Served
 from procedure_samples import TWO_POINTS
 from sealed_job import sealed_job
+from waiting import PATIENCE_S
 
 pytestmark = pytest.mark.timeout(300)
 
@@ -192,7 +193,7 @@ def test_odd_numbers_are_taken_for_something(served: Served, job: str, odd: str)
 def test_nothing_can_be_sent_to_it(served: Served, job: str) -> None:
     for path in ("/audit", f"/audit/{job}", f"/audit/api/jobs/{job}", "/audit/api/jobs"):
         for method in ("POST", "PUT", "DELETE", "PATCH"):
-            connection = HTTPConnection("127.0.0.1", served.port, timeout=60)
+            connection = HTTPConnection("127.0.0.1", served.port, timeout=PATIENCE_S)
             connection.request(method, path, body=b"{}")
             assert connection.getresponse().status in (403, 405)
             connection.close()
@@ -262,7 +263,7 @@ class Elsewhere:
 
     def displays(self, job_id: str, *, after: int = 0) -> Iterator[tuple[int, int, str]]:
         self.waiting.set()
-        assert self.go_on.wait(60)
+        assert self.go_on.wait(PATIENCE_S)
         return self._own.displays(job_id, after=after)
 
     def prove(self, job_id: str) -> Any:
@@ -284,10 +285,10 @@ def test_closed_pages_break_off_what_they_were_reading(tmp_path: Path) -> None:
 
     reader = threading.Thread(target=read)
     reader.start()
-    assert records.waiting.wait(60)
+    assert records.waiting.wait(PATIENCE_S)
     open_jobs.close()
     records.go_on.set()
-    reader.join(20)
+    reader.join(PATIENCE_S)
     assert len(ended) == 1
     own.close()
 

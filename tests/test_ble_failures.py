@@ -46,6 +46,7 @@ from meterlink_drivers.transports.ble_trouble import (
 from meterlink_sim.bluez.bus import ALLOW_ALL
 from meterlink_sim.bluez.peripheral import Characteristic
 from meterlink_sim.bluez.stack import ABORTED, Adapter, SimulatedBluez
+from waiting import PATIENCE_S
 
 pytestmark = needs_dbus
 
@@ -58,13 +59,13 @@ def connecting(calls: list[str]) -> list[str]:
 
 
 async def called(bluez: SimulatedBluez, method: str) -> None:
-    async with asyncio.timeout(60):
+    async with asyncio.timeout(PATIENCE_S):
         while method not in bluez.calls:  # noqa: ASYNC110 - the simulation has no event for it
             await asyncio.sleep(0.01)
 
 
 async def opened_in_the_end() -> None:
-    async with asyncio.timeout(60):
+    async with asyncio.timeout(PATIENCE_S):
         while True:
             with suppress(LinkError):
                 async with opened():
@@ -127,7 +128,7 @@ async def test_a_bus_that_takes_the_connection_and_never_answers(
         deaf.bind(str(tmp_path / "s"))
         deaf.listen()
         monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/s")
-        async with asyncio.timeout(60):  # who waits for its answer waits for ever
+        async with asyncio.timeout(PATIENCE_S):  # who waits for its answer waits for ever
             assert str(await refused(patience=replace(QUICK, start_s=1))) == f"ble:{ADDRESS}: {SILENT_SYSTEM}"
 
 
@@ -238,7 +239,7 @@ async def test_a_service_that_hangs_while_connecting_and_disconnecting_does_not_
     async with radio() as bluez:
         bluez.advertise(meter())
         bluez.faults.unanswered = {"Connect", "Disconnect"}
-        async with asyncio.timeout(60):  # who waits for its answer waits for ever
+        async with asyncio.timeout(PATIENCE_S):  # who waits for its answer waits for ever
             error = await refused(patience=replace(QUICK, connect_s=0.2, leave_s=0.3, retries=1))
         assert "heard but did not connect" in str(error)
 
@@ -434,7 +435,7 @@ async def test_an_adapter_switched_off_is_a_drop() -> None:
         async with opened() as connection:
             bluez.power(on=False)
             with pytest.raises(LinkError, match="the Bluetooth link is lost"):
-                await asyncio.wait_for(connection.read(), 60)
+                await asyncio.wait_for(connection.read(), PATIENCE_S)
         assert str(await refused()) == f"ble:{ADDRESS}: {OFF}"
         bluez.power(on=True)
         await opened_in_the_end()  # once the system has heard of it
@@ -480,7 +481,7 @@ async def test_a_bus_that_dies_ends_the_wait_at_once() -> None:
             async with opened() as connection:
                 bus.kill()
                 with pytest.raises(LinkError, match="the Bluetooth link is lost"):
-                    await asyncio.wait_for(connection.read(), 60)
+                    await asyncio.wait_for(connection.read(), PATIENCE_S)
             assert str(await refused()) == f"ble:{ADDRESS}: {DEAD_BUS}"
 
 

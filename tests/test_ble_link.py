@@ -40,6 +40,7 @@ from meterlink_drivers.transports.ble_scan import printable
 from meterlink_sim.bluez.gatt_meter import Cutter, GattMeter
 from meterlink_sim.bluez.peripheral import Characteristic
 from meterlink_sim.bluez.stack import Adapter
+from waiting import PATIENCE_S
 
 APPLE = "5F3A0F32-7B1C-4C63-9B52-1F0F4E2A9D10"
 OTHER = "0000ff01-0000-1000-8000-00805f9b34fb"
@@ -386,7 +387,7 @@ async def test_the_command_listens_to_a_meter_over_bluetooth() -> None:
             command = await listen("--json", address)
             assert command.stdout is not None
             shown: list[str] = []
-            async with asyncio.timeout(60):
+            async with asyncio.timeout(PATIENCE_S):
                 while len(shown) < 3:  # the stream begins within a frame, and what is refused of it has lines as well
                     line = json.loads(await command.stdout.readline())
                     shown += [line["display"]] if "display" in line else []
@@ -399,7 +400,7 @@ async def test_the_command_listens_to_a_meter_over_bluetooth() -> None:
 async def test_the_command_says_what_is_wrong_with_bluetooth() -> None:
     async with radio(Adapter(powered=False)):
         command = await listen(f"ble:{ADDRESS}?format=ble-count6")
-        async with asyncio.timeout(60):
+        async with asyncio.timeout(PATIENCE_S):
             _, complaint = await command.communicate()
     assert f"ble:{ADDRESS}: Bluetooth is off on this computer; switch it on" in complaint.decode()
     assert command.returncode not in (0, None)

@@ -16,6 +16,7 @@ from broker_bench import Broker, Client, at_port, broker, free_ports, until
 from meterlink.access.authority import authority, broker_certificate, write_key
 from meterlink.access.broker_folder import BrokerFolder
 from meterlink.access.credentials import Credentials
+from waiting import PATIENCE_S
 
 CREW = "steadypoint/1/crew/{}/log/20261127-abcd"
 NOTE = "steadypoint/1/office/{}/note"
@@ -261,7 +262,7 @@ def test_nothing_is_said_in_the_clear(let_in: dict[str, Credentials]) -> None:
     connect = bytes.fromhex("101000044d515454050200 3c 00 00 03 613162".replace(" ", ""))  # MQTT 5 CONNECT, id a1b
     with socket.create_connection(("localhost", port), 10) as plain:
         plain.sendall(connect)
-        plain.settimeout(60)
+        plain.settimeout(PATIENCE_S)
         try:
             answer = plain.recv(64)
         except ConnectionResetError:

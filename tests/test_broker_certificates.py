@@ -17,6 +17,7 @@ from meterlink.access.credentials import Credentials, write_credentials
 from meterlink.cli._broker import BrokerChoice
 from meterlink.errors import FileError, UsageError
 from meterlink.relay.broker import Session, connected
+from waiting import PATIENCE_S
 
 pytestmark = needs_mosquitto
 SECRET = "hardly-to-be-guessed"  # noqa: S105 - of a broker that lives for a second
@@ -39,7 +40,7 @@ def with_password(tmp_path: Path, authority: Authority) -> Iterator[Mosquitto]:
     """A broker that lets in crew-1 with its password, encrypted."""
     passwords = tmp_path / "passwords"
     program = shutil.which("mosquitto_passwd") or "mosquitto_passwd"
-    subprocess.run([program, "-b", "-c", str(passwords), "crew-1", SECRET], check=True, timeout=100)
+    subprocess.run([program, "-b", "-c", str(passwords), "crew-1", SECRET], check=True, timeout=PATIENCE_S)
     more = f"allow_anonymous false\npassword_file {passwords}"
     with tls(tmp_path, authority, authority.issue("broker"), more=more) as broker:
         yield broker

@@ -14,6 +14,7 @@ from meterlink.record.seal import Signer
 from meterlink.record.store import Store
 from pty_meter import Pty
 from traces import PROCEDURE, Trace, begun, blown_fuse, sound
+from waiting import PATIENCE_S
 
 NUMBER, TEXT, TEXT_OR_NULL = (int, float), (str,), (str, type(None))
 NUMBER_OR_NULL = (*NUMBER, type(None))
@@ -255,7 +256,7 @@ def test_answers_come_a_word_a_line_and_what_is_no_answer_is_told_on_standard_er
             process.stdin.flush()
             told = [process.stdout.readline() for _ in range(5)]
             process.send_signal(signal.SIGTERM)
-            rest, errors = process.communicate(timeout=100)
+            rest, errors = process.communicate(timeout=PATIENCE_S)
     events = lines("".join(told) + rest)
     assert [event.get("step") for event in only(events, "verdict")] == ["breaker"]
     assert errors.startswith("steadypoint: answer 'perhaps' is not known; expected confirm, refuse, repeat, back, ")
@@ -279,7 +280,7 @@ def test_a_reader_that_goes_away_ends_the_check_quietly_and_the_job_can_be_resum
         process.stdout.readline()
         process.stdout.close()
         errors = process.stderr.read()
-        assert process.wait(60) == 3
+        assert process.wait(PATIENCE_S) == 3
     (job,) = jobs(home)
     assert errors == f"Not finished. Go on with: steadypoint resume {job['job']} --meter '{meter}'\n"
     assert only(shown(home, str(job["job"])), "gap")[-1]["reason"] == "interrupted"
@@ -291,7 +292,7 @@ def test_a_signal_stops_the_check_in_good_order(home: Path, number: signal.Signa
         assert process.stdout is not None
         told = [process.stdout.readline() for _ in range(2)]
         process.send_signal(number)
-        rest, errors = process.communicate(timeout=100)
+        rest, errors = process.communicate(timeout=PATIENCE_S)
     events = lines("".join(told) + rest)
     assert (process.returncode, events[-1]["event"], events[-1]["complete"]) == (3, "end", False)
     assert errors.startswith("Not finished. Go on with: ")
@@ -312,7 +313,7 @@ def test_a_cable_that_stays_out_ends_the_check_with_3_and_the_record_knows_why(
             told = [process.stdout.readline() for _ in range(2)]
             lasting.unlink()
             meter.unplug()
-            rest, errors = process.communicate(timeout=100)
+            rest, errors = process.communicate(timeout=PATIENCE_S)
     events = lines("".join(told) + rest)
     assert (process.returncode, events[-1]["event"]) == (3, "end")
     *told, go_on = errors.splitlines()

@@ -22,6 +22,7 @@ from meterlink.circuit.schema import circuit_schema
 from meterlink.circuit.solve import Bench
 from meterlink.cli import cli
 from meterlink.procedure.problem import ProcedureError, Severity
+from waiting import PATIENCE_S
 
 # The smallest one, as the file format's contract shows it.
 SHORT = """\
@@ -259,7 +260,7 @@ def test_it_comes_out_the_same_whatever_order_sets_have() -> None:
             capture_output=True,
             text=True,
             check=True,
-            timeout=100,
+            timeout=PATIENCE_S,
             env={**os.environ, "PYTHONUTF8": "1", "PYTHONHASHSEED": seed},
         ).stdout
         for seed in ("1", "2", "3")

@@ -20,6 +20,7 @@ from meterlink.cues.sounding import Sounding
 from meterlink.cues.tones import RATE, Tone, samples
 from meterlink.cues.vocabulary import Brevity
 from traces import PROCEDURE, blown_fuse
+from waiting import PATIENCE_S
 
 
 def written(folder: Path, *options: str) -> list[dict[str, object]]:
@@ -59,7 +60,7 @@ def test_tones_are_the_same_bytes_every_time(tmp_path: Path) -> None:
     script += "for tone in Tone: write_wav(Path(sys.argv[1]) / f'{tone}.wav', samples(tone))"
     for name in ("first", "second"):
         (tmp_path / name).mkdir()
-        subprocess.run([sys.executable, "-c", script, str(tmp_path / name)], check=True, timeout=100)
+        subprocess.run([sys.executable, "-c", script, str(tmp_path / name)], check=True, timeout=PATIENCE_S)
     for tone in Tone:
         first, second = ((tmp_path / name / f"{tone}.wav").read_bytes() for name in ("first", "second"))
         assert first == second
@@ -113,7 +114,9 @@ def test_a_check_without_a_device_says_so_once_and_goes_on(job: list[str], sound
 @pytest.mark.skipif(has_a_device(), reason="this computer can be heard")
 def test_the_sound_library_s_own_complaints_stay_off_the_screen(job: list[str]) -> None:
     command = [shutil.which("steadypoint", path=str(Path(sys.executable).parent)) or "steadypoint", *job]
-    result = subprocess.run([*command, "--sound", "tones"], capture_output=True, text=True, check=False, timeout=100)
+    result = subprocess.run(
+        [*command, "--sound", "tones"], capture_output=True, text=True, check=False, timeout=PATIENCE_S
+    )
     assert "ALSA" not in result.stderr
     assert result.stderr.count("no sound") == 1
 

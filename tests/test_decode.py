@@ -14,6 +14,7 @@ from frames import VOLTS_24, Vector, vectors
 from meterlink.cli import cli
 from meterlink.cli.decode import hex_bytes
 from meterlink.errors import FileError, UsageError
+from waiting import PATIENCE_S
 
 STEADYPOINT = [sys.executable, "-c", "from meterlink.cli import main; main()"]
 
@@ -100,7 +101,7 @@ def test_flags_come_in_one_order() -> None:
 
 
 def run(*arguments: str, data: bytes = b"") -> subprocess.CompletedProcess[bytes]:
-    return subprocess.run([*STEADYPOINT, *arguments], input=data, capture_output=True, timeout=100, check=False)
+    return subprocess.run([*STEADYPOINT, *arguments], input=data, capture_output=True, timeout=PATIENCE_S, check=False)
 
 
 def test_errors_end_with_status_2_and_one_line() -> None:
@@ -129,5 +130,5 @@ def test_it_prints_as_bytes_come_and_ends_quietly_when_nobody_reads_on() -> None
         process.stdout.close()
         process.stdin.write(VOLTS_24)
         process.stdin.close()
-        assert process.wait(60) == 0
+        assert process.wait(PATIENCE_S) == 0
         assert process.stderr.read() == b""

@@ -18,6 +18,7 @@ from meterlink.errors import FileError, UsageError
 from meterlink.reading import Flag, Function, State
 from meterlink.registry import format_names, load_format
 from pty_meter import Pty
+from waiting import PATIENCE_S
 
 DEVELOPERS = (Path(__file__).parent.parent / "DEVELOPERS.md").read_text(encoding="utf-8")
 (EXAMPLE,) = re.findall(r"^```yaml\n(.*?)^```$", DEVELOPERS, re.MULTILINE | re.DOTALL)
@@ -124,7 +125,7 @@ def test_a_check_runs_on_a_meter_described_in_a_file(home: Path) -> None:
                 time.sleep(0.1)
                 if process.poll() is not None:
                     break
-            told, errors = process.communicate(timeout=100)
+            told, errors = process.communicate(timeout=PATIENCE_S)
     (verdict,) = only(lines(told), "verdict")
     assert (verdict["outcome"], verdict["unit"], verdict["limits"]) == ("pass", "V", "24.0..29.0 V")
     assert verdict["value"] in ("25.61", "25.62")

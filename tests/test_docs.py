@@ -24,6 +24,7 @@ from meterlink.procedure.parse import KINDS, examine
 from meterlink.reading import Flag
 from meterlink.registry import load_format, load_transport
 from procedure_samples import TWO_POINTS
+from waiting import PATIENCE_S
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -287,7 +288,7 @@ def outside(tmp_path: Path) -> Path:
     (tmp_path / "pyproject.toml").write_text(block(DEVELOPERS, "toml"), encoding="utf-8")
     (tmp_path / "volts_meter.py").write_text(block(DEVELOPERS, "python"), encoding="utf-8")
     pip = [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-build-isolation", "--no-index"]
-    subprocess.run([*pip, "--target", str(tmp_path / "target"), str(tmp_path)], check=True, timeout=100)
+    subprocess.run([*pip, "--target", str(tmp_path / "target"), str(tmp_path)], check=True, timeout=PATIENCE_S)
     return tmp_path
 
 
@@ -298,7 +299,7 @@ def steadypoint(outside: Path, *arguments: str) -> list[dict[str, Any]]:
         cwd=outside,
         capture_output=True,
         check=True,
-        timeout=100,
+        timeout=PATIENCE_S,
     )
     return [json.loads(line) for line in result.stdout.splitlines()]
 
@@ -323,5 +324,5 @@ def test_the_example_package_is_typed_and_tidy(outside: Path) -> None:
     types = [sys.executable, "-m", "mypy", *config, "--cache-dir", str(outside / "cache"), str(example)]
     style = [sys.executable, "-m", "ruff", "check", "--config", str(ROOT / "pyproject.toml"), "--ignore", "D1"]
     for command in (types, [*style, str(example)]):
-        result = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False, timeout=100)
+        result = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False, timeout=PATIENCE_S)
         assert result.returncode == 0, result.stdout

@@ -22,6 +22,7 @@ from meterlink.record.store import Store
 from meterlink.session import Session
 from procedure_samples import with_steps
 from pty_meter import Pty
+from waiting import PATIENCE_S
 
 NOW = Instant(7, 7)
 
@@ -128,7 +129,7 @@ def test_jumpers_notes_and_answers_come_from_standard_input_and_a_jumper_still_i
                 process.stdin.write(f"{line}\n")
                 process.stdin.flush()
             said += lines(process.stdout.read())
-            assert process.wait(60) == 1
+            assert process.wait(PATIENCE_S) == 1
     (last,) = only(said, "end")
     assert (last["complete"], last["not_judged"], last["jumpers_open"]) == (False, [], ["X3:5-X3:6"])
     events = shown(tmp_path / "home", str(said[0]["job"]))

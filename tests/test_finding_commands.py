@@ -22,6 +22,7 @@ from meterlink.registry import format_names, load_format
 from meterlink_sim.peer import SimulatedMeter
 from meterlink_sim.pty_front import PtyFront
 from meterlink_sim.wires import WIRES
+from waiting import PATIENCE_S
 
 KNOWN, NOT_KNOWN, BAD = 0, 1, 2
 
@@ -132,7 +133,7 @@ def on_a_terminal(home: Path, answer: bytes, *arguments: str) -> tuple[int, str]
     except OSError:  # the other end is closed: the command has ended
         pass
     os.close(ours)
-    return process.wait(60), shown.decode("utf-8", "replace")
+    return process.wait(PATIENCE_S), shown.decode("utf-8", "replace")
 
 
 def test_on_a_terminal_the_question_is_asked_once(tmp_path: Path) -> None:

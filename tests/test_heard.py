@@ -15,6 +15,7 @@ from scipy.signal import fftconvolve, resample_poly
 from commands import jobs
 from meterlink.cues.tones import FULL, RATE, Tone, samples
 from traces import PROCEDURE, blown_fuse, sound
+from waiting import PATIENCE_S
 
 pytestmark = pytest.mark.skipif(
     ctypes.util.find_library("asound") is None and "CI" not in os.environ, reason="needs libasound2"
@@ -42,7 +43,7 @@ def listened(folder: Path, *arguments: str) -> tuple[NDArray[np.float64], str]:
     own = {"ALSA_CONFIG_PATH": str(folder / "asound.conf"), "STEADYPOINT_HOME": str(folder / "home")}
     silent = {"PULSE_SERVER": "none", "XDG_RUNTIME_DIR": str(folder)}  # no other way to a loudspeaker
     result = subprocess.run(
-        command, env=os.environ | own | silent, capture_output=True, text=True, check=False, timeout=100
+        command, env=os.environ | own | silent, capture_output=True, text=True, check=False, timeout=PATIENCE_S
     )
     with wave.open(str(file)) as wav:
         rate, channels = wav.getframerate(), wav.getnchannels()

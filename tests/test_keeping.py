@@ -32,6 +32,7 @@ if sys.platform == "win32":
 
 from meterlink_sim.pty_front import PtyFront
 from pty_meter import Pty
+from waiting import PATIENCE_S
 
 FORMAT = "format=fs9721-lcd14"
 USUAL = Habits()
@@ -51,7 +52,7 @@ class Heard:
         self.news: list[str] = []
 
     async def until(self, reached: Callable[[], bool]) -> None:
-        async with asyncio.timeout(60):
+        async with asyncio.timeout(PATIENCE_S):
             while not reached():
                 item = await anext(self._link)
                 match item:
@@ -226,7 +227,7 @@ def test_a_touch_never_spans_a_break_and_the_check_goes_on_by_itself(tmp_path: P
                 while not told("verdict"):
                     second.send(shown("24.02"))
                     time.sleep(0.1)
-                assert check.wait(60) == 0
+                assert check.wait(PATIENCE_S) == 0
             finally:
                 check.kill()
     codes = [event["code"] for event in events if event["event"] == "cue"]

@@ -22,7 +22,7 @@ from meterlink.outcome import Answer, Input
 from meterlink.reading import NS_PER_S, Instant, Reading
 from meterlink_drivers.formats import fs9721_lcd14
 from meterlink_sim.scpi_instrument import ScpiInstrument, serve_scpi
-from waiting import until
+from waiting import PATIENCE_S, until
 
 TRACE = (
     '{"t": 0.5, "display": "24.10", "unit": "V", "function": "dc-voltage"}\n'
@@ -83,7 +83,7 @@ def driver(monkeypatch: pytest.MonkeyPatch) -> Driver:
 async def take(link: Link, count: int) -> list[Item]:
     """Wait for so many items; that the link was opened is not counted."""
     items: list[Item] = []
-    async with asyncio.timeout(60):
+    async with asyncio.timeout(PATIENCE_S):
         while len(items) < count:
             item = await anext(link)
             if not isinstance(item, News):
@@ -249,7 +249,7 @@ async def test_a_trace_may_be_longer_than_the_memory_wants(tmp_path: Path) -> No
         await take(link, 10)
         await asyncio.sleep(0)
         assert link.received < 1_000_000  # only what was asked for is read
-    await asyncio.wait_for(writing, 60)
+    await asyncio.wait_for(writing, PATIENCE_S)
     assert written < 1_000_000
 
 

@@ -20,6 +20,7 @@ from meterlink.cli.listen import Show, listen
 from meterlink.errors import LinkError
 from meterlink.silence import Silence
 from pty_meter import Pty
+from waiting import PATIENCE_S
 
 LISTEN = [sys.executable, "-c", "from meterlink.cli import main; main()", "listen"]
 TRACE = (
@@ -90,7 +91,7 @@ def first_reading(process: subprocess.Popen[bytes], pty: Pty) -> dict[str, objec
 def test_ctrl_c_is_a_clean_end() -> None:
     with Pty() as pty, listening(pty) as process:
         process.send_signal(signal.SIGINT)
-        _, errors = process.communicate(timeout=100)
+        _, errors = process.communicate(timeout=PATIENCE_S)
         assert (process.returncode, errors) == (0, b"")
 
 
@@ -105,7 +106,7 @@ def test_ctrl_c_ends_a_wait_for_standard_input() -> None:
         process.stdin.flush()
         assert b"24.10 V" in process.stdout.readline()  # at once, although the input is still open
         process.send_signal(signal.SIGINT)
-        assert process.wait(60) == 0
+        assert process.wait(PATIENCE_S) == 0
         assert process.stderr.read() == b""
 
 
@@ -115,7 +116,7 @@ def test_a_reader_that_goes_away_is_a_quiet_end() -> None:
         assert process.stderr is not None
         process.stdout.close()
         pty.send(VOLTS_24)
-        assert process.wait(60) == 0
+        assert process.wait(PATIENCE_S) == 0
         assert process.stderr.read() == b""
 
 
@@ -126,7 +127,7 @@ def test_a_pulled_cable_that_stays_out_ends_with_status_2(tmp_path: Path) -> Non
         with listening(pty, str(lasting)) as process:
             lasting.unlink()
             pty.unplug()
-            _, errors = process.communicate(timeout=100)
+            _, errors = process.communicate(timeout=PATIENCE_S)
         assert process.returncode == 2
         assert errors.startswith(f"steadypoint: serial port {lasting}".encode())
         assert b"is lost" in errors
@@ -139,7 +140,7 @@ async def test_trouble_on_the_line_is_told_while_it_lasts(
     monkeypatch.setattr(Silence, "NOTHING_AFTER_S", 0.0 if not data else 60.0)
     monkeypatch.setattr(Silence, "UNDECODED_AFTER_S", 0.0)
     monkeypatch.setattr("meterlink.stretch.POLL_S", 0.01)
-    async with meter_server() as meter, asyncio.timeout(60):
+    async with meter_server() as meter, asyncio.timeout(PATIENCE_S):
         address = f"tcp:127.0.0.1:{meter.port}?format=fs9721-lcd14&patience=0"
         listening = asyncio.create_task(listen(address, Show(False, False, None), None))
         await meter.connected.wait()

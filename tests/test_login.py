@@ -23,6 +23,7 @@ from meterlink.web.policy import content_policy
 from meterlink.web.server import Admission, Place, Tls, serving, take_place
 from meterlink.web.stage import Stage
 from meterlink.web.technician import TechnicianPage
+from waiting import PATIENCE_S
 
 READ = [
     "/events",
@@ -426,7 +427,7 @@ async def served_here(folder: Path) -> AsyncIterator[tuple[Place, Journal]]:
 async def answered(port: int, request: bytes) -> bytes:
     reader, writer = await asyncio.open_connection("127.0.0.1", port)
     writer.write(request)
-    answer = await asyncio.wait_for(reader.read(), 60)
+    answer = await asyncio.wait_for(reader.read(), PATIENCE_S)
     writer.close()
     return answer
 
@@ -444,7 +445,7 @@ async def test_whoever_asks_a_byte_at_a_time_is_cut_off(tmp_path: Path, monkeypa
             raise AssertionError("it was let send its whole request")
         writer.close()
         idle, idle_writer = await asyncio.open_connection("127.0.0.1", place.port)
-        assert await asyncio.wait_for(idle.read(), 60) == b""  # one that says nothing at all, too
+        assert await asyncio.wait_for(idle.read(), PATIENCE_S) == b""  # one that says nothing at all, too
         idle_writer.close()
         assert (await answered(place.port, head_of(place.port))).startswith(b"HTTP/1.1 200")
     assert (tmp_path / "access.log").read_text(encoding="utf-8").count("too-slow-request") == 2
@@ -470,7 +471,7 @@ async def test_more_connections_than_can_be_served_are_told_so_and_logged(tmp_pa
                 _, writer = await asyncio.open_connection("127.0.0.1", place.port, local_addr=(source, 0))
                 ends.callback(writer.close)
             assert (await answered(place.port, head_of(place.port))).startswith(b"HTTP/1.1 503")
-        async with asyncio.timeout(60):
+        async with asyncio.timeout(PATIENCE_S):
             while not (await answered(place.port, head_of(place.port))).startswith(b"HTTP/1.1 200"):  # noqa: ASYNC110
                 await asyncio.sleep(0.05)
     assert '"too-many-connections"' in (tmp_path / "access.log").read_text(encoding="utf-8")
@@ -497,7 +498,7 @@ async def test_a_body_that_comes_too_slowly_is_given_up(tmp_path: Path, monkeypa
         head = head_of(place.port, "POST", "/login", origin=origin, content_length="500", content_type=kind)
         reader, writer = await asyncio.open_connection("127.0.0.1", place.port)
         writer.write(head + b"name=lead&")
-        assert (await asyncio.wait_for(reader.readline(), 60)).split()[1] == b"408"
+        assert (await asyncio.wait_for(reader.readline(), PATIENCE_S)).split()[1] == b"408"
         writer.close()
         assert (await answered(place.port, head_of(place.port))).startswith(b"HTTP/1.1 200")
 

@@ -35,7 +35,7 @@ from meterlink.relay.device import this_device
 from meterlink.relay.pack import write_pack
 from meterlink.relay.relay import NotAllThereError
 from record_samples import begin, reading
-from waiting import until
+from waiting import PATIENCE_S, until
 
 pytestmark = needs_mosquitto
 
@@ -52,7 +52,7 @@ async def office_on(store: Store, url: str, *, open_register: bool | None = None
     running, ready = make_office(store, broker_at(url), open_register, lambda news: None), asyncio.Event()
     task = asyncio.ensure_future(running.office.run(ready.set))
     try:
-        await asyncio.wait_for(ready.wait(), 60)
+        await asyncio.wait_for(ready.wait(), PATIENCE_S)
         yield running
         assert not task.done(), task
     finally:
@@ -228,7 +228,7 @@ def pack_of(crew: Crew, first: int = 1) -> bytes:
 async def publish(broker: Mosquitto, topic: str, *payloads: bytes) -> None:
     async with aiomqtt.Client("127.0.0.1", broker.port, protocol=aiomqtt.ProtocolVersion.V5) as client:
         for payload in payloads:
-            await client.publish(topic, payload, qos=1, timeout=60)
+            await client.publish(topic, payload, qos=1, timeout=PATIENCE_S)
 
 
 async def test_forged_lines_are_kept_aside_and_the_true_ones_taken(
@@ -319,11 +319,11 @@ async def test_what_cannot_be_taken_in_is_kept_aside_and_holds_nobody_up(
 async def _ends_with(store: Store, broker: Mosquitto, error: type[Exception]) -> None:
     running, ready = make_office(store, broker_at(broker.url), None, lambda news: None), asyncio.Event()
     office = asyncio.ensure_future(running.office.run(ready.set))
-    await asyncio.wait_for(ready.wait(), 60)
+    await asyncio.wait_for(ready.wait(), PATIENCE_S)
     for _ in range(8):  # more than there is room for in what is read
         await publish(broker, topics.log("crew-1", "20261125-k7m4"), *([b"nonsense"] * 400))
     with pytest.raises(error):
-        await asyncio.wait_for(office, 60)
+        await asyncio.wait_for(office, PATIENCE_S)
 
 
 @pytest.mark.timeout(300)  # 19,200 messages, each acknowledged
@@ -397,7 +397,7 @@ async def test_a_note_reaches_the_check_and_comes_back_in_its_log(
                 await until(lambda: _heard(store, note) is not None)
             finally:
                 check.terminate()
-                said, _ = await asyncio.to_thread(check.communicate, timeout=100)
+                said, _ = await asyncio.to_thread(check.communicate, timeout=PATIENCE_S)
             assert "office: Probe X1:7 next" in said.splitlines()
             (job,) = store.jobs()
             (event,) = [each for each in store.events(job.id) if each.body.get("note") == note]
@@ -425,7 +425,7 @@ def test_the_commands_speak_to_each_other(broker: Mosquitto, crew: Crew, tmp_pat
         assert (sent.returncode, "password" in sent.stderr) == (0, False), sent.stderr
     finally:
         office.terminate()
-        _, said = office.communicate(timeout=100)
+        _, said = office.communicate(timeout=PATIENCE_S)
     assert office.returncode == 0, said
     assert "Traceback" not in said + sent.stderr
     with Store.at(store) as copy:
@@ -441,7 +441,7 @@ def test_one_relay_a_record(broker: Mosquitto, crew: Crew) -> None:
         assert (second.returncode, "at work already (process" in second.stderr) == (2, True)
     finally:
         first.terminate()
-        first.communicate(timeout=100)
+        first.communicate(timeout=PATIENCE_S)
     assert first.returncode == 0
 
 

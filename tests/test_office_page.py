@@ -2,7 +2,6 @@
 
 import json
 import re
-import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
@@ -27,6 +26,7 @@ from meterlink.relay import topics
 from office_bench import Office, Relays, Technician, heard_note, picture
 from page_bench import LARGE, SMALL, Cut, accessible, chromium, nothing_cut_off, opened
 from procedure_samples import with_steps
+from waiting import PATIENCE_S, soon
 
 pytestmark = [pytest.mark.timeout(400), needs_mosquitto]
 """A browser on a loaded machine takes its time."""
@@ -70,13 +70,13 @@ def large_enough(page: Page) -> None:
 
 
 def get(url: str, last: str | None = None) -> HTTPResponse:
-    answer: HTTPResponse = urllib.request.urlopen(f"{url}?last={last}" if last else url, timeout=60)  # noqa: S310 - of this machine
+    answer: HTTPResponse = urllib.request.urlopen(f"{url}?last={last}" if last else url, timeout=PATIENCE_S)  # noqa: S310 - of this machine
     return answer
 
 
 def status_of(request: urllib.request.Request | str) -> int:
     try:
-        with urllib.request.urlopen(request, timeout=60) as answer:  # noqa: S310 - of this machine
+        with urllib.request.urlopen(request, timeout=PATIENCE_S) as answer:  # noqa: S310 - of this machine
             return int(answer.status)
     except urllib.error.HTTPError as error:
         with error:
@@ -118,10 +118,8 @@ def test_a_verdict_appears_and_a_note_goes_and_comes_back(
     phone.fill("#note-text", "Probe X1:7 next.")
     phone.press("#note-text", "Enter")
     expect(phone.locator("#messages")).to_contain_text("sent, not heard yet")
-    deadline = time.monotonic() + 60
-    while not (notes := list(waiting_notes(crew.folder))):
-        assert time.monotonic() < deadline, "the note does not come"
-        time.sleep(0.1)
+    assert soon(lambda: list(waiting_notes(crew.folder))), "the note does not come"
+    notes = list(waiting_notes(crew.folder))
     assert [(note.text, note.by) for note in notes] == [("Probe X1:7 next.", "office")]
     heard_note(crew, notes[0])
     expect(phone.locator("#messages [data-heard=yes]")).to_contain_text("heard")
@@ -216,10 +214,7 @@ def test_a_stream_is_resumed_at_any_line_by_any_process_and_gives_each_point_onc
     ):
         relays.start(crew)
         readings = [event.seq for event in crew_events(crew) if event.kind is Kind.READING]
-        deadline = time.monotonic() + 60
-        while status_of(f"{one.url}office/job/{crew.job}/picture.svg") != 200:
-            assert time.monotonic() < deadline
-            time.sleep(0.2)
+        assert soon(lambda: status_of(f"{one.url}office/job/{crew.job}/picture.svg") == 200)
         with get(f"{one.url}office/job/{crew.job}/events") as answer:
             assert points_of(answer, readings[-1]) == readings
         for cut in (0, 7, 31, len(readings) - 2):
@@ -381,10 +376,7 @@ def test_a_browser_that_takes_nothing_holds_up_nobody(
 def test_what_is_not_a_pages_own_is_refused(office: Office, relays: Relays, tmp_path: Path) -> None:
     crew = Technician(tmp_path / "crew-1", "A1 north")
     relays.start(crew)
-    deadline = time.monotonic() + 60
-    while status_of(f"{office.url}office/job/{crew.job}/picture.svg") != 200:
-        assert time.monotonic() < deadline
-        time.sleep(0.2)
+    assert soon(lambda: status_of(f"{office.url}office/job/{crew.job}/picture.svg") == 200)
     with get(f"{office.url}office/events") as stream:
         data = next(line for line in stream if line.startswith(b"data: "))
     token = json.loads(data[6:])["token"]
@@ -489,9 +481,6 @@ def test_the_office_writes_notes_the_auditor_looks_on_and_the_technician_sees_no
         pages["lead"].fill("#note-text", "Probe X1:7 next.")
         pages["lead"].press("#note-text", "Enter")
         expect(pages["lead"].locator("#messages")).to_contain_text("Probe X1:7 next.")
-        deadline = time.monotonic() + 60
-        while not (notes := list(waiting_notes(crew.folder))):
-            assert time.monotonic() < deadline, "the note does not come"
-            time.sleep(0.1)
-        assert [note.by for note in notes] == ["lead"]
+        assert soon(lambda: list(waiting_notes(crew.folder))), "the note does not come"
+        assert [note.by for note in waiting_notes(crew.folder)] == ["lead"]
     crew.close()

@@ -12,6 +12,8 @@ from pathlib import Path
 
 import pytest
 
+from waiting import PATIENCE_S
+
 PROJECT = """
 [build-system]
 requires = ["hatchling"]
@@ -102,7 +104,7 @@ def steadypoint(
         input=data,
         env={**os.environ, "PYTHONPATH": str(installed)} | ({"STEADYPOINT_HOME": str(home)} if home else {}),
         capture_output=True,
-        timeout=100,
+        timeout=PATIENCE_S,
         check=False,
     )
 
@@ -145,7 +147,7 @@ def test_its_format_serves_a_check_over_a_transport_of_ours(installed: Path, tmp
         address = f"tcp:127.0.0.1:{server.getsockname()[1]}?format=outside-text&patience=0"
         command = ("check", str(procedure), "--meter", address, "--accept-cautions", "--json")
 
-        server.settimeout(60)
+        server.settimeout(PATIENCE_S)
 
         def meter() -> None:
             connection, _ = server.accept()

@@ -20,6 +20,8 @@ from zipfile import ZipFile
 
 import pytest
 
+from waiting import PATIENCE_S
+
 ROOT = Path(__file__).parent.parent
 PACKAGES = {
     "meterlink": ROOT / "meterlink",
@@ -40,7 +42,7 @@ def run(*arguments: str | Path, cwd: Path, path: Path | None = None) -> str:
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,
-        timeout=100,
+        timeout=PATIENCE_S,
         check=False,
     )
     assert result.returncode == 0, result.stdout + result.stderr

@@ -22,6 +22,7 @@ from page_client import Client
 from sealed_job import sealed_job
 from terminal_window import Window
 from traces import blown_fuse
+from waiting import PATIENCE_S
 
 S = 1_000_000_000
 
@@ -181,7 +182,7 @@ def test_the_page_is_marked_and_takes_no_answers(home: Path, job: str) -> None:
             assert (status, words) == (409, f"REPLAY of job {job}, 2 times as fast: no answers are taken.")
         assert client.send("/photo", b"JPEG", {"Content-Type": "image/jpeg"})[0] == 409
         page.wait_for_selector("#finished:not([hidden])")
-        assert served.process.wait(60) == 0
+        assert served.process.wait(PATIENCE_S) == 0
     assert not (home / "photos").exists()
     assert sha256((home / FILE_NAME).read_bytes()).digest() == before
     assert [trouble for trouble in troubles if "net::" not in trouble] == []

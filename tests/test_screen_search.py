@@ -108,5 +108,5 @@ def test_on_a_real_terminal_a_search_is_seen_from_its_beginning_to_the_proof(tmp
         window.until_shown("found faulty")
         (found,) = [row for row in window.rows if "found faulty" in row]
         assert "B1" in found.split()
-        assert window.until_ended(60) == 0
+        assert window.until_ended() == 0
         assert "open:B1" in window.text

@@ -24,6 +24,7 @@ from meterlink.link import Link, open_link, start_clock
 from meterlink.reading import Reading
 from meterlink_drivers.transports.serial_port import line_settings
 from pty_meter import Pty
+from waiting import PATIENCE_S
 
 FORMAT = "format=fs9721-lcd14"
 
@@ -40,7 +41,7 @@ def ports_read() -> list[str]:
 
 async def readings(link: Link, count: int) -> list[Reading]:
     found: list[Reading] = []
-    async with asyncio.timeout(60):
+    async with asyncio.timeout(PATIENCE_S):
         while len(found) < count:
             item = await anext(link)
             if isinstance(item, Reading):
@@ -63,7 +64,7 @@ async def test_a_pulled_cable_is_told_at_once_and_given_up_when_patience_ends(pt
     async with open_link(f"serial:{pty.name}?{FORMAT}&patience=0", start_clock()) as link:
         pty.send(VOLTS_24[:9])
         asyncio.get_running_loop().call_later(0.1, pty.unplug)
-        opened, lost = [await asyncio.wait_for(anext(link), 60) for _ in range(2)]
+        opened, lost = [await asyncio.wait_for(anext(link), PATIENCE_S) for _ in range(2)]
         assert isinstance(opened, News)
         assert opened.text == f"opened serial:{pty.name}, fs9721-lcd14, 2400 8N1, DTR on, RTS off"
         assert isinstance(lost, News)
@@ -147,7 +148,7 @@ class Rfc2217Server:
 
     def _serve(self) -> None:
         client, _ = self._listener.accept()
-        client.settimeout(60)  # a test that fails must end
+        client.settimeout(PATIENCE_S)  # a test that fails must end
         with client:
             self._client = client
             manager = PortManager(self.port, self)  # type: ignore[arg-type]  # the stubs ask for too much

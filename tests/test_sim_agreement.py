@@ -22,6 +22,7 @@ from meterlink_sim.peer import Habits, SimulatedMeter, counting
 from meterlink_sim.rfc2217_front import Rfc2217Front
 from meterlink_sim.wires import WIRES, Wire
 from test_sim_peers import COUNTED, SENSORS, STREAMED, run
+from waiting import PATIENCE_S
 
 FLAGS = [frozenset[Flag](), *(frozenset({flag}) for flag in Flag)]
 UNITS = [(function, function.unit) for function in Function] + [(Function.TEMPERATURE, FAHRENHEIT)]
@@ -170,7 +171,7 @@ async def test_the_format_sets_the_line_as_its_meter_needs_it(name: str) -> None
     wire = WIRES[name]
     meter = SimulatedMeter(wire, counting(wire.sample), Habits(fed_from_lines=name != "scpi-line"))
     with Rfc2217Front(meter, speed=5) as front:
-        async with open_link(f"{front.where}?format={name}", start_clock()) as link, asyncio.timeout(60):
+        async with open_link(f"{front.where}?format={name}", start_clock()) as link, asyncio.timeout(PATIENCE_S):
             found = [item async for item in first(link, 6) if not isinstance(item, News)]
         line = front.lines[-1]
     assert all(isinstance(item, Reading) for item in found)

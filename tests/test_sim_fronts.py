@@ -27,6 +27,7 @@ from meterlink_sim.peer import Habits, SimulatedMeter, counting
 from meterlink_sim.rfc2217_front import Rfc2217Front
 from meterlink_sim.tcp_front import TcpFront
 from meterlink_sim.wires import WIRES
+from waiting import PATIENCE_S, soon
 
 pytestmark = pytest.mark.filterwarnings("ignore:set(Daemon|Name):DeprecationWarning")  # pyserial 3.5's RFC 2217 client
 
@@ -50,7 +51,7 @@ def counter(name: str = "fs9721-lcd14", habits: Habits = USUAL) -> SimulatedMete
 
 async def readings(link: Link, count: int) -> list[Reading]:
     found: list[Reading] = []
-    async with asyncio.timeout(60):
+    async with asyncio.timeout(PATIENCE_S):
         while len(found) < count:
             item = await anext(link)
             if isinstance(item, Reading):
@@ -68,7 +69,7 @@ async def opened(address: str, line: LineSettings) -> AsyncIterator[Connection]:
 
 async def heard(connection: Connection, count: int) -> bytes:
     data = b""
-    async with asyncio.timeout(60):
+    async with asyncio.timeout(PATIENCE_S):
         while len(data) < count:
             chunk = await connection.read()
             assert chunk is not None
@@ -351,18 +352,15 @@ def test_a_front_closes_all_that_it_opened(make: Callable[[SimulatedMeter], Fron
     def cycle() -> None:
         with make(counter()) as front:
             url = front.where.removeprefix("serial:").replace("tcp:", "socket://", 1)
-            with serial.serial_for_url(url, baudrate=2400, timeout=60) as port:
+            with serial.serial_for_url(url, baudrate=2400, timeout=PATIENCE_S) as port:
                 assert len(port.read(20)) == 20
 
     cycle()  # what is imported and cached at the first use is no leak
     files, threads = open_files(), threading.active_count()
     for _ in range(3):
         cycle()
-    deadline = time.monotonic() + 60
-    while threading.active_count() > threads and time.monotonic() < deadline:
-        time.sleep(0.01)  # pyserial's own RFC 2217 reader ends a little later
+    assert soon(lambda: threading.active_count() <= threads)  # pyserial's own RFC 2217 reader ends a little later
     assert open_files() <= files
-    assert threading.active_count() <= threads
 
 
 @counts_files
@@ -377,5 +375,5 @@ def test_a_port_that_is_taken_leaves_nothing_open() -> None:
 def test_who_comes_later_hears_what_is_sent_from_then_on() -> None:
     with TcpFront(SimulatedMeter(LCD14), 1000) as front:
         time.sleep(0.2)
-        with serial.serial_for_url(front.where.replace("tcp:", "socket://", 1), timeout=60) as port:
+        with serial.serial_for_url(front.where.replace("tcp:", "socket://", 1), timeout=PATIENCE_S) as port:
             assert repeats(port.read(140), VOLTS_24)

@@ -19,6 +19,7 @@ from meterlink_drivers.formats.fs9721_lcd14 import FORMAT
 from meterlink_sim.lift import SimulatedJob
 from meterlink_sim.scenario import find_scenario
 from meterlink_sim.transport import TRANSPORT
+from waiting import PATIENCE_S
 
 START_UP = load_procedure("start-up").procedure
 BEGUN = Instant(5_000_000_000, 1_700_000_000_000_000_000)
@@ -125,4 +126,4 @@ def test_a_port_that_nobody_reads_closes_cleanly() -> None:
     job = SimulatedJob(START_UP, find_scenario("healthy"), 3, rate=10)
     with PtyPort(job, lambda _: heard.set(), scale=1000) as port:
         port.hear({"event": "cue", "code": "look", "text": "", "step": "breaker-in", "t": 0})
-        assert heard.wait(60)
+        assert heard.wait(PATIENCE_S)

@@ -15,6 +15,7 @@ from meterlink.errors import LinkError, UsageError
 from meterlink_sim.peer import SimulatedMeter
 from meterlink_sim.tcp_front import TcpFront
 from meterlink_sim.wires import WIRES
+from waiting import PATIENCE_S
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals and interrupts are POSIX")
 
@@ -29,13 +30,13 @@ def simulated(*arguments: str) -> Iterator[str]:
             yield running.stdout.readline().strip()
         finally:
             running.send_signal(signal.SIGINT)
-            _, errors = running.communicate(timeout=100)
+            _, errors = running.communicate(timeout=PATIENCE_S)
     assert (running.returncode, errors) == (0, "")
 
 
 def listened(address: str, count: int) -> list[dict[str, object]]:
     command = [sys.executable, "-m", "meterlink", "listen", address, "--json", "--count", str(count)]
-    lines = subprocess.run(command, capture_output=True, text=True, check=True, timeout=100).stdout.splitlines()
+    lines = subprocess.run(command, capture_output=True, text=True, check=True, timeout=PATIENCE_S).stdout.splitlines()
     events = [json.loads(line) for line in lines]
     return [event for event in events if event["event"] == "reading"]  # the first frame may have been cut
 

@@ -10,12 +10,13 @@ from meter_server import meter_server
 from meterlink.errors import LinkError, UsageError
 from meterlink.link import Link, open_link, start_clock
 from meterlink.reading import Reading
+from waiting import PATIENCE_S
 
 FORMAT = "format=fs9721-lcd14"
 
 
 async def next_reading(link: Link) -> Reading:
-    async with asyncio.timeout(60):
+    async with asyncio.timeout(PATIENCE_S):
         async for item in link:
             if isinstance(item, Reading):
                 return item

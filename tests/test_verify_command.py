@@ -15,6 +15,7 @@ from meterlink.record.store import FILE_NAME, Store
 from record_samples import begin
 from sealed_job import sealed_job
 from traces import PROCEDURE, Trace, begun
+from waiting import PATIENCE_S
 
 STOPS_AT_ONCE = PROCEDURE.replace("pushed in?\n", "pushed in?\n    on_fail: stop\n")
 
@@ -207,7 +208,7 @@ def test_a_passphrase_encrypts_the_key_and_is_wanted_again(home: Path, monkeypat
 def test_two_first_uses_at_once_make_one_key(home: Path) -> None:
     home.mkdir()
     racers = [started(home, "keys", "--own") for _ in range(3)]
-    shared = {racer.communicate(timeout=60)[0] for racer in racers}
+    shared = {racer.communicate(timeout=PATIENCE_S)[0] for racer in racers}
     assert len(shared) == 1
 
 
@@ -235,7 +236,7 @@ def test_a_backup_is_made_while_a_check_writes_and_holds_up_nobody(home: Path, t
         while check.poll() is None and len(copies) < 40:
             copies.append(tmp_path / f"copy-{len(copies)}.sqlite3")
             assert steadypoint(home, "backup", str(copies[-1])).returncode == 0
-        check.communicate(timeout=60)
+        check.communicate(timeout=PATIENCE_S)
     assert check.returncode == 0
     counts = []
     for copy in copies:

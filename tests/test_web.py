@@ -24,6 +24,7 @@ from meterlink.web.stage import NotTakenError, Stage
 from meterlink.web.technician import STATIC, TechnicianPage
 from page_bench import CAUTIONS, TITLE, Meter, Served, write_procedure
 from page_client import Client
+from waiting import PATIENCE_S
 
 GUARD = Guard("secret", 8024, names=("Toolbag",))
 OURS = {"host": "127.0.0.1:8024", "origin": "http://127.0.0.1:8024", TOKEN_HEADER: "secret"}
@@ -133,7 +134,7 @@ async def test_a_reader_that_reads_nothing_holds_up_neither_the_check_nor_anothe
         reader, writer = await asyncio.open_connection("127.0.0.1", place.port, limit=2**26)
         writer.write(asks)
         await reader.readuntil(b"event: state")
-        async with asyncio.timeout(60):
+        async with asyncio.timeout(PATIENCE_S):
             while stage.hub.watchers < 2:  # noqa: ASYNC110 - a count that nothing announces
                 await asyncio.sleep(0.01)
         took = []
@@ -143,7 +144,7 @@ async def test_a_reader_that_reads_nothing_holds_up_neither_the_check_nor_anothe
             stage.hub.tell({"number": number})
             took.append(time.perf_counter() - began)
             await asyncio.sleep(0.01)
-        seen = await asyncio.wait_for(reader.readuntil(b'"number":199}'), 60)
+        seen = await asyncio.wait_for(reader.readuntil(b'"number":199}'), PATIENCE_S)
         assert seen
         assert median(took) < 0.05  # one that is held up is so each time, once what lies between is full
         stuck.transport.abort()
@@ -317,7 +318,7 @@ def test_no_more_pages_than_can_be_served(client: Client) -> None:
         streams = [pages.enter_context(client.stream()) for _ in range(MOST_WATCHERS)]
         assert {stream.status for stream in streams} == {200}
         assert client.get("/events")[:2] == (503, "Too many pages are open; close one.")
-    end = time.monotonic() + 60
+    end = time.monotonic() + PATIENCE_S
     while True:
         with client.stream() as stream:
             if stream.status == 200:
